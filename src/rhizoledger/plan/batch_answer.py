@@ -1,0 +1,205 @@
+"""A batch's ledger, the chance that enough arrives, and by when it must be planted."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+
+import numpy as np
+
+from rhizoledger.estimate import Estimate
+from rhizoledger.evidence import GRADES, worst_grade
+from rhizoledger.plan.balance import UNIT, Balance, pooled_estimate
+from rhizoledger.plan.batch_facts import BatchFacts, batch_facts
+from rhizoledger.plan.context import Context
+from rhizoledger.plan.ledger import Book, Entry
+from rhizoledger.plan.seed_book import seed_book
+from rhizoledger.plan.verdict import Standing
+from rhizoledger.plan.windows import Limit, hard_limits, model_limit
+
+PRINTABLE = GRADES[: GRADES.index("near") + 1]
+"""Grades on which a probability may be printed (SEASON, verdict rules)."""
+
+
+@dataclass(frozen=True, slots=True)
+class At:
+    """A batch at one moment: its book, cells as applied, P and its band."""
+
+    moment: datetime
+    book: Book
+    applied: Balance | None
+    p: float | None
+    p_low: float | None
+    p_high: float | None
+    why_no_p: str
+
+    @property
+    def cells(self) -> Estimate:
+        """Cells per seed at the moment [log10], by plate count."""
+        return self.book.closing()
+
+
+@dataclass(frozen=True, slots=True)
+class BatchAnswer:
+    """Everything the plan says of one batch."""
+
+    facts: BatchFacts
+    at_drop: At
+    limits: tuple[Limit, ...]
+    plant_by: Limit | None
+    if_stored: str
+    worst_grade: str | None
+
+    @property
+    def name(self) -> str:
+        """The batch's id."""
+        return self.facts.batch.batch
+
+    @property
+    def entries(self) -> Sequence[Entry]:
+        """The ledger."""
+        return self.at_drop.book.entries
+
+    @property
+    def requirement_log10(self) -> float | None:
+        """What the crop needs [log10 cells/seed]; None where the season sets nothing."""
+        r = self.facts.requirement
+        return None if r is None else float(np.log10(r.cells_per_seed))
+
+
+def batch_at(facts: BatchFacts, moment: datetime, context: Context) -> At:
+    """Work a batch's book up to a moment, with the probability that may be printed there."""
+    book, applied = seed_book(facts, moment, context)
+    why = _why_no_p(facts, book, applied)
+    if why:
+        return At(moment, book, applied, None, None, None, why)
+    p = _p(facts, book, applied)
+    assert p is not None
+    turned = replace(context, draws=context.wider)
+    wide_book, wide_applied = seed_book(facts, moment, turned)
+    wide = _p(facts, wide_book, wide_applied)
+    ends = [p] if wide is None else [p, wide]
+    noise = 2 * float(np.sqrt(p * (1 - p) / max(book.worse.ess, 1.0)))
+    return At(
+        moment,
+        book,
+        applied,
+        p,
+        max(0.0, min(ends) - noise),
+        min(1.0, max(ends) + noise),
+        "",
+    )
+
+
+def _p(facts: BatchFacts, book: Book, applied: Balance | None) -> float | None:
+    r = facts.requirement
+    if r is None:
+        return None
+    need = float(np.log10(r.cells_per_seed))
+    if r.basis == "nominal_applied":
+        return None if applied is None else applied.p_at_least(need)
+    return book.p_at_least(need)
+
+
+def _why_no_p(facts: BatchFacts, book: Book, applied: Balance | None) -> str:
+    """Why no probability is printed, or nothing (SEASON, verdict rules)."""
+    r = facts.requirement
+    if r is None:
+        return f"no requirement is set for {facts.batch.crop}: windows alone decide"
+    if facts.stack is None:
+        return "what else is on this seed is not known"
+    if facts.stack.state not in ("alone", "whole", "harmful"):
+        return facts.stack.why
+    protectant = facts.inoculant.protectant if facts.inoculant else None
+    if protectant in (None, "", "unknown"):
+        return "the inoculant's protectant is not known"
+    if r.basis == "nominal_applied" and book.flags:
+        return book.flags[-1]
+    if (applied if r.basis == "nominal_applied" else book.worse.known or None) is None:
+        lost = [e for e in book.entries if e.state != "quantified"]
+        return lost[-1].why if lost else "the balance is not known"
+    worst = worst_grade(book.grades)
+    if facts.batch.seed_size_how == "guess":
+        return "the seed size is a guess: count seed first"
+    if worst is not None and worst not in PRINTABLE:
+        return f"it would rest on evidence of grade {worst}"
+    return ""
+
+
+def standing(at: At, limits: Sequence[Limit], facts: BatchFacts) -> Standing:
+    """What the arrival rules need to know of a batch at one planting."""
+    past = [limit for limit in limits if limit.by != "model" and limit.at < at.moment]
+    windows = [limit for limit in limits if limit.by in ("label", "tag", "stack")]
+    missing = ""
+    if at.p is None and facts.requirement is not None:
+        missing = f"Not known: {at.why_no_p.rstrip('.')}."
+    if at.p is None and facts.requirement is None and not windows:
+        missing = (
+            "Not known: no requirement is set for this crop, and no label, tag or test speaks."
+        )
+    return Standing(
+        at.p,
+        at.p_low,
+        at.p_high,
+        bool(windows),
+        past[0].says if past else "",
+        not at.book.flags,
+        missing,
+    )
+
+
+def batch_answer(facts: BatchFacts, drop: datetime, context: Context) -> BatchAnswer:
+    """A batch's ledger to its last seed drop, and the hour by which it must be planted."""
+    at_drop = batch_at(facts, drop, context)
+    treated_at = facts.treated_at
+    limits = hard_limits(facts, treated_at, context)
+    for parent in facts.batch.parents:
+        if parent in context.batches:
+            older = batch_facts(context.batches[parent], context)
+            limits += hard_limits(older, older.treated_at, context)
+    limits.sort(key=lambda limit: limit.at)
+    earliest = limits[0] if limits else None
+    found = None
+    if facts.requirement is not None and treated_at is not None:
+        start = max(treated_at + timedelta(hours=1), context.now)
+
+        def p_at(moment: datetime) -> float | None:
+            book, applied = seed_book(facts, moment, context)
+            return None if _why_no_p(facts, book, applied) else _p(facts, book, applied)
+
+        found = model_limit(p_at, context.season.settings.probability, start,
+                            earliest.at if earliest else None)  # fmt: skip
+    if found is not None:
+        limits = sorted([*limits, found], key=lambda limit: limit.at)
+    return BatchAnswer(
+        facts,
+        at_drop,
+        tuple(limits),
+        limits[0] if limits else None,
+        _if_stored(facts, context),
+        worst_grade(at_drop.book.grades),
+    )
+
+
+def _if_stored(facts: BatchFacts, context: Context) -> str:
+    """The storage that the plant-by hour assumes."""
+    ahead = [
+        s
+        for s in context.stays.get(facts.batch.batch, ())
+        if s.temp_low_c is not None and (s.end is None or s.end > context.now)
+    ]
+    if ahead:
+        low, high = ahead[-1].temp_low_c, ahead[-1].temp_high_c
+        return f"kept at {low:g} to {high:g} °C, shaded and dry"
+    s = context.season.settings
+    if s.ambient_low_c is not None and s.ambient_high_c is not None:
+        return f"kept shaded and dry at {s.ambient_low_c:g} to {s.ambient_high_c:g} °C"
+    return "kept cool, shaded and dry"
+
+
+def applied_estimate(at: At) -> Estimate:
+    """Cells per seed as applied [log10]."""
+    if at.applied is None:
+        return Estimate.not_known(UNIT, "not known what was applied", "log10")
+    return pooled_estimate(at.applied, at.applied, "as applied, by plate count")

@@ -1,0 +1,51 @@
+"""What goes into the furrow: cells per metre of row and per hectare, kept apart from the seed's."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from rhizoledger import units
+from rhizoledger.errors import RhizoledgerError
+from rhizoledger.plan.clock import MIDNIGHT, moment
+from rhizoledger.plan.context import Context
+from rhizoledger.plan.lot_book import lot_book
+from rhizoledger.records import Application, Planting
+from rhizoledger.treating.furrow import furrow_cells
+from rhizoledger.treating.rates import pack_of
+
+
+@dataclass(frozen=True, slots=True)
+class FurrowAnswer:
+    """One furrow dose of one planting; numbers are as applied, by plate count."""
+
+    application: Application
+    cells_per_m_row: float | None
+    cells_per_ha: float | None
+    why: str
+
+
+def furrow_answer(a: Application, planting: Planting, context: Context) -> FurrowAnswer:
+    """Work out one furrow dose from the lot's balance on the day of planting."""
+    lot = context.lots[a.lot]
+    inoculant = context.inoculants[lot.inoculant]
+    at = a.at or moment(planting.planned_on, context.zone, MIDNIGHT)
+    book = lot_book(lot, inoculant, at, context)
+    if not book.worse.known:
+        lost = [e.why for e in book.entries if e.state != "quantified"]
+        return FurrowAnswer(a, None, None, lost[-1] if lost else "the titre is not known")
+    titre = 10 ** book.worse.quantile(0.5)
+    pack = pack_of(inoculant.pack_size, inoculant.pack_unit)
+    spacing = planting.row_spacing
+    try:
+        per_m, per_ha = furrow_cells(
+            titre,
+            a.rate,
+            units.parse_rate_unit(a.rate_unit),
+            spacing,
+            titre_unit=inoculant.titre_unit,
+            pack_amount=pack.amount if pack else None,
+        )
+    except RhizoledgerError as error:
+        return FurrowAnswer(a, None, None, str(error))
+    why = "" if per_m is not None else "row_spacing is not written down"
+    return FurrowAnswer(a, per_m, per_ha, why)

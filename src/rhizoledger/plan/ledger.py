@@ -1,0 +1,229 @@
+"""Keeping a ledger: one entry per step, each with the running balance of live cells.
+
+A :class:`Book` takes the entries one by one. It carries the balance twice, with every gap in the
+record held at its harmless and at its harmful end (§2.4), and re-weights draws when a count is met
+on the way (§2.10). It knows nothing of seed or jugs: the modules that do write into it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from typing import Literal
+
+import numpy as np
+
+from rhizoledger.draws import Draws, FloatArray
+from rhizoledger.estimate import Estimate
+from rhizoledger.evidence import Parameter
+from rhizoledger.plan.balance import LEVEL, MIN_ESS, UNIT, Balance, pooled_estimate
+from rhizoledger.plan.counting import SampleCount
+
+State = Literal["quantified", "not_quantified", "not_valid"]
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One step: what changed, by how much, and the balance after it."""
+
+    step: str
+    start: datetime
+    end: datetime
+    change: Estimate
+    balance: Estimate
+    parameters: tuple[str, ...]
+    state: State
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """Parts of a change [log10], each shape (draws,), at the worse and the better end of gaps."""
+
+    worse: dict[str, FloatArray]
+    better: dict[str, FloatArray]
+
+    @classmethod
+    def same(cls, parts: dict[str, FloatArray]) -> Change:
+        """A change that no gap blurs."""
+        return cls(parts, parts)
+
+    def estimate(self, method: str) -> Estimate:
+        """The change as printed [log10]."""
+        worse, better = sum(self.worse.values()), sum(self.better.values())
+        tail = 0.5 - 0.5 * LEVEL
+        low, high = float(np.quantile(worse, tail)), float(np.quantile(better, 1 - tail))
+        value = 0.5 * float(np.median(worse)) + 0.5 * float(np.median(better))
+        return Estimate(
+            value, min(low, value), max(high, value), "log10", "log10", LEVEL, method=method
+        )
+
+
+@dataclass(slots=True)
+class Book:
+    """A ledger being written.
+
+    Parameters
+    ----------
+    draws : Draws
+        The season's draws.
+    sample_sd : Parameter
+        Between-sample standard deviation of a count [log10].
+    """
+
+    draws: Draws
+    sample_sd: Parameter
+    worse: Balance = field(default_factory=Balance)
+    better: Balance = field(default_factory=Balance)
+    entries: list[Entry] = field(default_factory=list)
+    used: dict[str, Parameter] = field(default_factory=dict)
+    grades: list[str] = field(default_factory=list)
+    flags: list[str] = field(default_factory=list)
+    """Reasons why the record is not clean since the last count: excursions and hazards."""
+    ess: float | None = None
+
+    def open(
+        self, step: str, at: datetime, name: str, log10: FloatArray, why: str, *, at_least: bool
+    ) -> None:
+        """Start from a claim or a count."""
+        self.worse = self.better = Balance({name: log10}, at_least=at_least)
+        self._enter(step, at, at, _none(), (), "quantified", why)
+
+    def open_unknown(self, step: str, at: datetime, why: str) -> None:
+        """Start without a number."""
+        self.worse = self.better = Balance()
+        self._enter(step, at, at, _none(), (), "not_quantified", why)
+
+    def carry(self, other: Book, log10_factor: float) -> None:
+        """Take over another book (a lot's) with its balance shifted by a constant factor."""
+        shift = {"rate": np.full(self.draws.n, log10_factor)}
+        self.entries = [_shifted(e, log10_factor) for e in other.entries]
+        self.worse = _shift(other.worse, shift, log10_factor)
+        self.better = _shift(other.better, shift, log10_factor)
+        self.used, self.grades = dict(other.used), list(other.grades)
+        self.flags, self.ess = list(other.flags), other.ess
+
+    def quantified(
+        self,
+        step: str,
+        start: datetime,
+        end: datetime,
+        change: Change,
+        parameters: tuple[Parameter, ...],
+        why: str,
+    ) -> None:
+        """Enter a step whose loss has a number."""
+        for p in parameters:
+            self.used[p.id] = p
+            self.grades.append(p.grade)
+        for name in change.worse:
+            self.worse = self.worse.plus(name, change.worse[name])
+            self.better = self.better.plus(name, change.better[name])
+        ids = tuple(p.id for p in parameters)
+        self._enter(step, start, end, change.estimate(why), ids, "quantified", why)
+
+    def not_quantified(
+        self,
+        step: str,
+        start: datetime,
+        end: datetime,
+        why: str,
+        state: State = "not_quantified",
+    ) -> None:
+        """Enter a step nobody can put a number on: the balance is lost until a count."""
+        self.worse, self.better = self.worse.lost(), self.better.lost()
+        self.flags.append(why)
+        self._enter(step, start, end, _none(why), (), state, why)
+
+    def marked(self, step: str, at: datetime, why: str) -> None:
+        """Enter a moment that changes nothing but is worth a line."""
+        zero = Estimate(0.0, 0.0, 0.0, "log10", "log10", LEVEL, method=why)
+        self._enter(step, at, at, zero, (), "quantified", why)
+
+    def count(self, sample: SampleCount, log10_factor: float = 0.0, note: str = "") -> None:
+        """Meet a count on the way.
+
+        A balance that rests on a guarantee, or is not known, is opened afresh by the count. A
+        modelled balance has its draws re-weighted by the count's likelihood (Poisson or binomial,
+        times a lognormal between-sample error); where fewer than 400 effective draws would be
+        left, the model is refuted and the count opens the balance afresh, and the entry says so.
+        Only what comes later is updated. A count of all colonies is used only where it lowers.
+        """
+        before = pooled_estimate(self.worse, self.better, "")
+        sd = self.sample_sd.number()
+        alone = sample.posterior(self.draws, sd) + log10_factor
+        middle = float(np.median(alone))
+        self.used[self.sample_sd.id] = self.sample_sd
+        text = f"{sample.how}: about {10**middle:.2g}" + (f"; {note.rstrip('.')}" if note else "")
+        if sample.only_lowers and before.value is not None and middle >= before.value:
+            self.marked("count", sample.at, f"{text}; all colonies, so it cannot raise the balance")
+            return
+        afresh = not self.worse.known or self.worse.at_least
+        if not afresh:
+            pair = [
+                _weighed(b, sample.marginal(b.values - log10_factor, sd))
+                for b in (self.worse, self.better)
+            ]
+            afresh = min(b.ess for b in pair) < MIN_ESS
+            if afresh:
+                text += "; it does not agree with the steps before it, so the count alone stands"
+        if afresh:
+            self.worse = self.better = Balance({f"count {sample.item}": alone})
+            self.grades, self.flags = [], []
+        else:
+            self.worse, self.better = pair
+        self.ess = min(self.worse.ess, self.better.ess)
+        self.grades.append(self.sample_sd.grade)
+        after = pooled_estimate(self.worse, self.better, text)
+        moved = _none(text)
+        if before.value is not None and after.value is not None:
+            d = after.value - before.value
+            moved = Estimate(d, d, d, "log10", "log10", LEVEL, method=text)
+        self._enter("count", sample.at, sample.at, moved, (self.sample_sd.id,), "quantified", text)
+
+    def p_at_least(self, requirement_log10: float) -> float | None:
+        """P(balance ≥ requirement) at the worse end of gaps; None where it is not known."""
+        return self.worse.p_at_least(requirement_log10) if self.worse.known else None
+
+    def closing(self, method: str = "by plate count") -> Estimate:
+        """The balance as it stands, as printed."""
+        return pooled_estimate(self.worse, self.better, method)
+
+    def _enter(
+        self,
+        step: str,
+        start: datetime,
+        end: datetime,
+        change: Estimate,
+        parameters: tuple[str, ...],
+        state: State,
+        why: str,
+    ) -> None:
+        balance = pooled_estimate(self.worse, self.better, why)
+        self.entries.append(Entry(step, start, end, change, balance, parameters, state, why))
+
+
+def _none(why: str = "") -> Estimate:
+    return Estimate(None, None, None, "log10", "log10", LEVEL, method=why, status="not_known")
+
+
+def _weighed(balance: Balance, log_likelihood: FloatArray) -> Balance:
+    old = balance.log_weight
+    return replace(balance, log_weight=log_likelihood if old is None else old + log_likelihood)
+
+
+def _shift(b: Balance, part: dict[str, FloatArray], log10_factor: float) -> Balance:
+    if b.known:
+        return replace(b, parts={**b.parts, **part})
+    return replace(b, high=None if b.high is None else b.high + log10_factor)
+
+
+def _shifted(entry: Entry, log10_factor: float) -> Entry:
+    """A lot's entry as it reads per seed: its balance moved by rate over seeds."""
+
+    def moved(x: float | None) -> float | None:
+        return None if x is None else x + log10_factor
+
+    e = entry.balance
+    balance = replace(e, value=moved(e.value), low=moved(e.low), high=moved(e.high), unit=UNIT)
+    return replace(entry, balance=balance)

@@ -1,0 +1,112 @@
+"""Each treating run: amounts, liquid and packs as planned and as done, stops and cautions."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from rhizoledger import units
+from rhizoledger.errors import RhizoledgerError
+from rhizoledger.plan.batch_facts import BatchFacts, seed_facts
+from rhizoledger.plan.context import Context
+from rhizoledger.treating.cautions import Caution
+from rhizoledger.treating.label import Stop
+from rhizoledger.treating.recipe import OnSeed, RecipeCheck, check_recipe
+from rhizoledger.treating.runs import PlannedRun, RunSheet, done_run, planned_run
+
+
+@dataclass(frozen=True, slots=True)
+class RunAnswer:
+    """One batch's run sheet, and the liquid that a second dose of inoculant alone would add."""
+
+    sheet: RunSheet
+    inoculant_liquid: float | None = None
+
+    @property
+    def stops(self) -> tuple[Stop, ...]:
+        """Rules that forbid the run."""
+        return self.sheet.stops
+
+    def room_for_inoculant(self) -> bool:
+        """Whether inoculant alone may be wetted on again inside the liquid limit (§3.3)."""
+        limit = self.sheet.planned.liquid_limit_ml_per_100kg
+        if limit is None or self.inoculant_liquid is None:
+            return True
+        return (self.sheet.planned.liquid_ml_per_100kg or 0.0) + self.inoculant_liquid <= limit
+
+
+def run_answer(facts: BatchFacts, context: Context) -> RunAnswer:
+    """Check a batch's recipe and set the run as planned beside the run as done."""
+    season, batch = context.season, facts.batch
+    life = facts.inoculant.slurry_life_hours if facts.inoculant else None
+    window = {"slurry_life_hours": life}
+    try:
+        check = check_recipe(
+            batch,
+            facts.recipe,
+            context.inoculants,
+            context.products,
+            crop_group=facts.group,
+            stacks=season.stacks,
+            on_seed=_on_seed(facts, context),
+            liquid_limit_ml_per_100kg=_limit(facts, context),
+            organic=_organic(batch.batch, context),
+            kg_per_bu=seed_facts(batch, context).kg_per_bu,
+        )
+        planned = planned_run(batch, check, context.inoculants, context.products)
+        done = done_run(batch, facts.treatments, check, context.inoculants, context.products)
+    except RhizoledgerError as error:
+        note = Caution("not_worked_out", f"The run could not be worked out. {error}")
+        nothing = PlannedRun((), None, None, {}, {})
+        return RunAnswer(RunSheet(batch.batch, nothing, None, window, (), (note,)))
+    stops = (*check.stops, *(done.stops if done else ()))
+    cautions = (*check.warnings, *(done.warnings if done else ()))
+    sheet = RunSheet(
+        batch.batch,
+        planned,
+        done,
+        window,
+        tuple(dict.fromkeys(stops)),
+        tuple(dict.fromkeys(cautions)),
+    )
+    return RunAnswer(sheet, _inoculant_liquid(facts, check))
+
+
+def _on_seed(facts: BatchFacts, context: Context) -> OnSeed | None:
+    """What the batches this one came from already carry."""
+    recipes = [context.batches[p].recipe for p in facts.batch.parents if p in context.batches]
+    names = tuple(r for r in recipes if r is not None)
+    if not names:
+        return None
+    items = tuple(dict.fromkeys(s.item for s in context.season.recipes if s.recipe in names))
+    return OnSeed(items, names)
+
+
+def _limit(facts: BatchFacts, context: Context) -> float | None:
+    """The machine's or label's limit on liquid for this crop [mL/100 kg]."""
+    text = context.season.settings.max_liquid.get(facts.batch.crop)
+    if text is None:
+        return None
+    value, unit = units.parse_rate(str(text))
+    seed = seed_facts(facts.batch, context)
+    per_kg = units.per_kg_seed(
+        value,
+        unit,
+        seeds_per_kg=seed.seeds_per_kg,
+        seeds_per_unit=seed.seeds_per_unit,
+        kg_per_bag=seed.kg_per_bag,
+        kg_per_bu=seed.kg_per_bu,
+    )
+    return per_kg * 100
+
+
+def _organic(batch: str, context: Context) -> bool:
+    organic = {f.field for f in context.season.fields if f.organic}
+    return any(p.batch == batch and p.field in organic for p in context.season.plantings)
+
+
+def _inoculant_liquid(facts: BatchFacts, check: RecipeCheck) -> float | None:
+    """Liquid that inoculant alone puts on the seed [mL/100 kg]: what a second wetting would add."""
+    name = facts.inoculant.inoculant if facts.inoculant else None
+    mine = [d.liquid_ml_per_kg for d in check.doses if d.item == name]
+    known = [x for x in mine if x is not None]
+    return sum(known) * 100 if known and len(known) == len(mine) else None

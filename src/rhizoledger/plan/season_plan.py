@@ -1,0 +1,266 @@
+"""The whole plan of a season: batches, plantings, fields, runs, and what would tighten them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from datetime import date, datetime
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from rhizoledger.draws import Draws
+from rhizoledger.errors import NotFoundError, Problem
+from rhizoledger.evidence import Evidence
+from rhizoledger.evidence.facts import HazardFact, PublishedRule
+from rhizoledger.plan.batch_answer import BatchAnswer, batch_answer
+from rhizoledger.plan.batch_facts import batch_facts
+from rhizoledger.plan.clock import as_of_date, day_end
+from rhizoledger.plan.context import Context, by_item
+from rhizoledger.plan.counting import sample_counts
+from rhizoledger.plan.field_answer import FieldAnswer, field_answers
+from rhizoledger.plan.furrow_answer import furrow_answer
+from rhizoledger.plan.lot_book import SAMPLE_SD
+from rhizoledger.plan.planting_answer import PlantingAnswer, drop_time, planting_answer
+from rhizoledger.plan.runs import RunAnswer, run_answer
+from rhizoledger.records import Planting, Season, Trace
+
+N_DRAWS = 4000  # numeric: Monte Carlo error of a probability stays below 0.8 in a hundred
+
+
+@dataclass(frozen=True, slots=True)
+class Tighten:
+    """What would narrow an answer most: interval as a factor between its ends, now and then."""
+
+    answer: str
+    table: str
+    what: str
+    factor_now: float
+    factor_then: float
+    moved_by: str
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """Every answer of a season, with what each rests on."""
+
+    context: Context
+    batches: tuple[BatchAnswer, ...]
+    plantings: tuple[PlantingAnswer, ...]
+    fields: tuple[FieldAnswer, ...]
+    runs: tuple[RunAnswer, ...]
+    tighten: tuple[Tighten, ...]
+    used: Mapping[str, tuple[str, ...]]
+    not_asked: tuple[str, ...]
+    problems: tuple[Problem, ...]
+
+    def find(self, name: str) -> tuple[BatchAnswer | None, tuple[FieldAnswer, ...]]:
+        """The batch or the field answers of a name.
+
+        Raises
+        ------
+        NotFoundError
+            If neither a batch nor a field has that name; the text lists the names.
+        """
+        parents = [e.item for e in self.context.season.events if name in e.parts]
+        batch = next((b for b in self.batches if b.name in (name, *parents)), None)
+        found = tuple(f for f in self.fields if f.field.field == name)
+        if batch is None and not found:
+            names = [b.name for b in self.batches] + [f.field.field for f in self.fields]
+            listed = ", ".join(dict.fromkeys(names)) or "none"
+            raise NotFoundError(f"{name!r} is neither a batch nor a field. There are: {listed}.")
+        return batch, found
+
+
+def plan_season(
+    season: Season,
+    evidence: Evidence,
+    *,
+    rules: tuple[PublishedRule, ...],
+    hazard_facts: Mapping[str, HazardFact],
+    as_of: date | None = None,
+    n_draws: int = N_DRAWS,
+) -> Plan:
+    """Answer every batch, planting, field and run of a season.
+
+    Parameters
+    ----------
+    season : Season
+        Read and checked.
+    evidence, rules, hazard_facts
+        What is known elsewhere.
+    as_of : date, optional
+        The day the answer is for; outranks ``season.toml``, which outranks the latest fact.
+    n_draws : int
+        Monte Carlo draws.
+    """
+    context = make_context(
+        season, evidence, rules=rules, hazard_facts=hazard_facts, as_of=as_of, n_draws=n_draws
+    )
+    season = context.season
+    _, count_problems = sample_counts(season)
+    problems = [*season.problems, *count_problems]
+    facts = {b.batch: batch_facts(b, context) for b in season.batches}
+    plantings = sorted(season.plantings, key=lambda p: (p.field, p.seq))
+    batches: dict[str, BatchAnswer] = {}
+    for name, f in facts.items():
+        problems += f.problems
+        batches[name] = batch_answer(f, _last_drop(name, plantings, context), context)
+    runs = {n: run_answer(f, context) for n, f in facts.items() if f.recipe or f.treatments}
+    fields = {f.field: f for f in season.fields}
+    answers = [
+        planting_answer(
+            p,
+            fields.get(p.field),
+            _batch_of(p.batch, batches, context),
+            runs.get(p.batch or ""),
+            tuple(
+                furrow_answer(a, p, context)
+                for a in season.applications
+                if (a.field, a.seq) == (p.field, p.seq)
+            ),
+            context,
+        )
+        for p in plantings
+    ]
+    money = [
+        answer
+        for field in season.fields
+        for answer in field_answers(
+            field, [p for p in plantings if p.field == field.field], facts, context
+        )
+    ]
+    return Plan(
+        context,
+        tuple(batches.values()),
+        tuple(answers),
+        tuple(money),
+        tuple(runs.values()),
+        tuple(_tighten(batches.values(), context)),
+        _used(batches.values(), money),
+        _not_asked(season),
+        tuple(problems),
+    )
+
+
+def make_context(
+    season: Season,
+    evidence: Evidence,
+    *,
+    rules: tuple[PublishedRule, ...],
+    hazard_facts: Mapping[str, HazardFact],
+    as_of: date | None = None,
+    n_draws: int = N_DRAWS,
+) -> Context:
+    """What every part of the plan looks at, with facts later than ``as_of`` left out."""
+    settings = season.settings
+    zone = ZoneInfo(settings.timezone)
+    day = as_of or _date(settings.as_of) or as_of_date(season)
+    now = day_end(day, zone)
+    season = _facts_until(season, now, day)
+    counts, _ = sample_counts(season)
+    return Context(
+        season,
+        evidence,
+        rules,
+        hazard_facts,
+        Draws(settings.seed, n_draws),
+        Draws(settings.seed, n_draws, "wider"),
+        day,
+        now,
+        zone,
+        counts,
+        {x.lot: x for x in season.lots},
+        {x.inoculant: x for x in season.inoculants},
+        {x.product: x for x in season.products},
+        {x.batch: x for x in season.batches},
+        by_item(season.stays),
+        by_item(season.events),
+    )
+
+
+def _date(when: date | datetime | None) -> date | None:
+    return when.date() if isinstance(when, datetime) else when
+
+
+def _facts_until(season: Season, now: datetime, day: date) -> Season:
+    """The season as it was known at the end of a day; stays stay, because they may be plans."""
+    stamp = int(now.timestamp())
+    traces = {}
+    for name, trace in season.traces.items():
+        keep = int(np.searchsorted(trace.time_s, stamp, side="right"))
+        traces[name] = Trace(name, trace.time_s[:keep], trace.temp_c[:keep])
+    return replace(
+        season,
+        treatments=tuple(t for t in season.treatments if t.started_at <= now),
+        events=tuple(e for e in season.events if e.at <= now),
+        plates=tuple(p for p in season.plates if p.sampled_at <= now),
+        tubes=tuple(t for t in season.tubes if t.sampled_at <= now),
+        roots=tuple(r for r in season.roots if r.sampled_on <= day),
+        dispositions=tuple(d for d in season.dispositions if d.on <= day),
+        traces=traces,
+    )
+
+
+def _last_drop(name: str, plantings: Iterable[Planting], context: Context) -> datetime:
+    parcels = {p for e in context.events.get(name, ()) for p in e.parts}
+    drops = [drop_time(p, context) for p in plantings if p.batch == name or p.batch in parcels]
+    return max(drops, default=context.now)
+
+
+def _batch_of(
+    name: str | None, batches: Mapping[str, BatchAnswer], context: Context
+) -> BatchAnswer | None:
+    """The batch a planting uses, or the one that its parcel was split from."""
+    if name is None:
+        return None
+    if name in batches:
+        return batches[name]
+    for e in context.season.events:
+        if name in e.parts and e.item in batches:
+            return batches[e.item]
+    return None
+
+
+def _tighten(batches: Iterable[BatchAnswer], context: Context) -> list[Tighten]:
+    """What a count on seed would do for each balance, widest first.
+
+    A count with between-sample error s leaves an interval of variance 1/(1/sd² + 1/s²).
+    """
+    count_sd = context.evidence[SAMPLE_SD].number()
+    out: list[Tighten] = []
+    for b in batches:
+        e = b.at_drop.cells
+        if e.se is None or e.low is None or e.high is None or e.se <= count_sd:
+            continue
+        now = e.high - e.low
+        then = now * (1 + (e.se / count_sd) ** 2) ** -0.5
+        shares = b.at_drop.book.worse.spread_from()
+        top = max(shares, key=lambda k: shares[k]) if shares else ""
+        out.append(
+            Tighten(b.name, "plates", "a plate count of a seed sample", 10**now, 10**then, top)
+        )
+    return sorted(out, key=lambda t: -t.factor_now)
+
+
+def _used(
+    batches: Iterable[BatchAnswer], fields: Iterable[FieldAnswer]
+) -> dict[str, tuple[str, ...]]:
+    """Which evidence rows were used, and by which answers."""
+    used: dict[str, dict[str, None]] = {}
+    for b in batches:
+        for key in b.at_drop.book.used:
+            used.setdefault(key, {})[b.name] = None
+    for f in fields:
+        for key in f.parameters:
+            used.setdefault(key, {})[f.field.field] = None
+    return {key: tuple(used[key]) for key in sorted(used)}
+
+
+def _not_asked(season: Season) -> tuple[str, ...]:
+    out = []
+    if not season.batches:
+        out.append("the seed question (no batches)")
+    if not season.fields:
+        out.append("the field question (no fields)")
+    return tuple(out)

@@ -1,0 +1,408 @@
+"""The book of a batch: from the jug, through treating and waiting, to the seed drop."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+import numpy as np
+
+from rhizoledger.draws import FloatArray
+from rhizoledger.evidence import Parameter
+from rhizoledger.plan.balance import TOGETHER, Balance
+from rhizoledger.plan.batch_facts import AppliedLot, BatchFacts, batch_facts
+from rhizoledger.plan.context import Context, crop_slug
+from rhizoledger.plan.hazards import run_hazards
+from rhizoledger.plan.ledger import Book, Change
+from rhizoledger.plan.lot_book import DAY_S, SAMPLE_SD, VEHICLE_RISE, kept_lot_book
+from rhizoledger.plan.timeline import Run, build_runs
+from rhizoledger.survival.equivalent_age import AccelerationTable, equivalent_days_constant
+from rhizoledger.survival.exposure import held
+from rhizoledger.survival.kinetics import front_loaded_loss
+
+ON_SEED = ("drying", "on_seed", "planter")
+
+
+@dataclass(frozen=True, slots=True)
+class OnSeedModel:
+    """The published loss on seed of one crop: two phases, Bigelow in temperature."""
+
+    loss: Parameter
+    share: Parameter
+    z: Parameter
+    t_ref: Parameter
+    period: Parameter
+    edge: Parameter
+
+    def parameters(self, coldest_c: float) -> tuple[Parameter, ...]:
+        """The rows that a run rests on; the cold edge only where the run was colder than it."""
+        rows = (self.loss, self.share, self.z, self.t_ref, self.period)
+        assert self.loss.valid_c is not None
+        return (*rows, self.edge) if coldest_c < self.loss.valid_c[0] else rows
+
+
+def on_seed_model(crop: str, context: Context) -> OnSeedModel | None:
+    """The evidence rows for a crop's loss on seed, or None where there are none."""
+    stem = f"survival.on_seed.{crop_slug(crop)}"
+    if f"{stem}.log10_loss_21d" not in context.evidence:
+        return None
+    names = ("log10_loss_21d", "first_phase_share", "z_c", "t_ref_c", "period_d", "edge_down_to_c")
+    return OnSeedModel(*(context.evidence[f"{stem}.{name}"] for name in names))
+
+
+def seed_book(
+    facts: BatchFacts, until: datetime, context: Context, *, then: tuple[str, ...] = ()
+) -> tuple[Book, Balance | None]:
+    """Keep a batch's book from its lots to ``until``.
+
+    Several lots on one batch were not mixed unless the user says so: a jug changed in mid-run
+    leaves half the seed with the second lot. The book follows the weakest. So it does for a blend:
+    what came from other batches keeps their books, and then shares this batch's stays.
+
+    Parameters
+    ----------
+    facts : BatchFacts
+    until : datetime
+        Seed drop, or the moment asked about.
+    context : Context
+    then : tuple of str
+        Batches that the seed went into afterwards; their stays and counts follow.
+
+    Returns
+    -------
+    book : Book
+        Balances in log10 cells per seed.
+    applied : Balance or None
+        The balance as applied, before anything on the seed cost cells; None where not known.
+    """
+    batch = facts.batch
+    parents = [context.batches[p] for p in batch.parents if p in context.batches]
+    if parents and not facts.applied and not batch.tag_cells_per_seed:
+        kept = [
+            seed_book(batch_facts(p, context), until, context, then=(batch.batch, *then))
+            for p in parents
+        ]
+        return min(kept, key=lambda pair: _rank(pair[0]))
+    book = Book(context.draws, context.evidence[SAMPLE_SD])
+    start = min(facts.treated_at or _first_contact(facts, until, context), until)
+    if facts.applied:
+        book = _from_lots(facts, start, context)
+    else:
+        _from_tag(book, facts, start)
+    applied = book.worse if book.worse.known else None
+    if start < until:
+        _on_seed(book, facts, start, until, context, (*_chain(batch.batch, context), *then))
+    return book, applied
+
+
+def _first_contact(facts: BatchFacts, until: datetime, context: Context) -> datetime:
+    stays = [s.start for s in context.stays.get(facts.batch.batch, ())]
+    return min([until, *stays])
+
+
+def _from_tag(book: Book, facts: BatchFacts, at: datetime) -> None:
+    """Open from what the tag claims; a tag's claim is no count."""
+    batch = facts.batch
+    if batch.tag_cells_per_seed:
+        claim = np.full(book.draws.n, np.log10(batch.tag_cells_per_seed))
+        why = f"the tag says {batch.tag_cells_per_seed:.2g} cells per seed"
+        book.open("tag", at, f"tag {batch.batch}", claim, why, at_least=True)
+    else:
+        book.open_unknown("tag", at, "nothing says how many cells are on this seed")
+
+
+def _from_lots(facts: BatchFacts, at: datetime, context: Context) -> Book:
+    """The book of the weakest lot, carried over into cells per seed."""
+    books: list[tuple[AppliedLot, Book]] = []
+    for a in facts.applied:
+        lot = kept_lot_book(a.lot, a.inoculant, at, context)
+        book = Book(context.draws, context.evidence[SAMPLE_SD])
+        if a.per_seed is None:
+            book.open_unknown("as applied", at, f"not known: {a.lack}")
+        else:
+            book.carry(lot, float(np.log10(a.per_seed)))
+        books.append((a, book))
+    books.sort(key=lambda pair: _rank(pair[1]))
+    weakest, book = books[0]
+    if weakest.per_seed is not None:
+        book.marked("as applied", at, _applied_text(books))
+    if facts.batch.seed_size_how == "guess":
+        book.grades.append("assumption")
+    return book
+
+
+def _rank(book: Book) -> float:
+    return book.worse.quantile(0.5) if book.worse.known else -np.inf
+
+
+def _applied_text(books: Sequence[tuple[AppliedLot, Book]]) -> str:
+    def one(a: AppliedLot, b: Book) -> str:
+        n = f"about {10 ** b.worse.quantile(0.5):.2g} a seed" if b.worse.known else "not known"
+        return f"{a.name} {n}"
+
+    if len(books) == 1:
+        return f"cells applied: {one(*books[0])}"
+    listed = ", ".join(one(a, b) for a, b in books)
+    return f"several lots, not taken as mixed: {listed}; the weakest is followed"
+
+
+def _on_seed(
+    book: Book,
+    facts: BatchFacts,
+    start: datetime,
+    until: datetime,
+    context: Context,
+    items: tuple[str, ...],
+) -> None:
+    """Enter everything that happens on the seed, run by run and count by count."""
+    counts = sorted(
+        (c for item in items for c in context.counts_of(item, "seed") if start <= c.at <= until),
+        key=lambda c: c.at,
+    )
+    known_until = _known_until(facts, start)
+    cuts = [c.at for c in counts] + ([known_until] if known_until else [])
+    runs = build_runs(
+        [s for item in items for s in context.stays.get(item, ())],
+        start,
+        until,
+        cuts=cuts,
+        traces=context.season.traces,
+        settings=context.season.settings,
+        vehicle_rise_c=context.evidence[VEHICLE_RISE].number(),
+        default_stage="on_seed",
+        default_moisture="dry",
+    )
+    ages = _Ages.of(runs, facts, context)
+    waiting = list(counts)
+    for i, run in enumerate(runs):
+        while waiting and waiting[0].at <= run.start:
+            book.count(waiting.pop(0))
+        _run_entry(book, facts, run, i, ages, known_until, context, items)
+    for count in waiting:
+        book.count(count)
+
+
+def _chain(batch: str, context: Context) -> tuple[str, ...]:
+    """The batch and, where a parcel is meant, the batch it was split from."""
+    for e in context.season.events:
+        if batch in e.parts:
+            return (e.item, batch)
+    return (batch,)
+
+
+def _known_until(facts: BatchFacts, start: datetime) -> datetime | None:
+    """The moment up to which the stack was tested or allowed; later is not known."""
+    s = facts.stack
+    if s is None or s.state in ("alone", "untested"):
+        return None
+    hours = [h for h in (s.loss_hours, s.max_hours) if h is not None]
+    return start + timedelta(hours=max(hours)) if hours else None
+
+
+def _run_entry(
+    book: Book,
+    facts: BatchFacts,
+    run: Run,
+    index: int,
+    ages: _Ages | None,
+    known_until: datetime | None,
+    context: Context,
+    items: tuple[str, ...],
+) -> None:
+    events = [e for item in items for e in context.events.get(item, ())]
+    hazards = run_hazards(
+        run,
+        events,
+        context,
+        form=facts.inoculant.form if facts.inoculant else None,
+        products=[context.products[i] for i in facts.others if i in context.products],
+        water=[s.water_source for s in facts.recipe],
+        stack_known=facts.stack is not None and facts.stack.state in ("whole", "alone"),
+    )
+    if run.stage == "slurry":
+        _slurry(book, facts, run, hazards)
+        return
+    why = _cannot(facts, run, ages, hazards, known_until)
+    if why:
+        book.not_quantified(run.stage, run.start, run.end, why)
+        return
+    assert ages is not None
+    first = index == ages.first
+    stack = facts.stack
+    if first and stack is not None and stack.log10_loss:
+        extra = np.full(book.draws.n, -stack.log10_loss)
+        word = "in place of" if stack.loss_basis == "total" else "on top of"
+        why = (
+            f"stack test: {stack.log10_loss:.2g} log10 {word} natural loss, charged in full at once"
+        )
+        book.quantified("stack", run.start, run.start, Change.same({"stack test": extra}), (), why)
+        book.grades.append(_stack_grade(stack.by))
+    if stack is not None and stack.log10_loss and stack.loss_basis == "total":
+        book.marked(run.stage, run.end, "inside the stack test, which contains natural loss")
+        return
+    if stack is not None and stack.state == "pairs":
+        book.grades.append("assumption")
+    assert run.span_c is not None
+    rows = ages.model.parameters(run.span_c[0])
+    book.quantified(run.stage, run.start, run.end, ages.change(index), rows, ages.text(index))
+
+
+def _stack_grade(by: str | None) -> str:
+    return {"own": "own", "independent": "measured"}.get(by or "", "near")
+
+
+def _slurry(book: Book, facts: BatchFacts, run: Run, hazards: Sequence[str]) -> None:
+    life = facts.inoculant.slurry_life_hours if facts.inoculant else None
+    hours = run.seconds / (DAY_S / 24)  # exact: hours in a day
+    tank = facts.tank_stack
+    if hazards:
+        book.not_quantified(run.stage, run.start, run.end, "; ".join(hazards))
+    elif tank is not None and tank.state not in ("whole", "alone"):
+        book.not_quantified(run.stage, run.start, run.end, f"tank mix: {tank.why}")
+    elif life is None or hours > life:
+        over = "no slurry life is given" if life is None else f"past the slurry life of {life:g} h"
+        book.not_quantified(run.stage, run.start, run.end, f"{hours:.1f} h in the slurry: {over}")
+    else:
+        why = f"{hours:.1f} h in the slurry, inside its life of {life:g} h: no loss is charged"
+        book.marked(run.stage, run.end, why)
+
+
+def _cannot(
+    facts: BatchFacts,
+    run: Run,
+    ages: _Ages | None,
+    hazards: Sequence[str],
+    known_until: datetime | None,
+) -> str:
+    """Why a run has no number, or nothing where it has one."""
+    if hazards:
+        return "; ".join(hazards)
+    stack = facts.stack
+    if stack is None:
+        return "what else is on this seed is not known"
+    if stack.state in ("untested", "forbidden") or (
+        stack.state == "harmful" and stack.log10_loss is None
+    ):
+        return stack.why
+    if known_until is not None and run.start >= known_until and facts.others:
+        return "past the last hour at which this stack was tested or allowed"
+    if ages is None:
+        return f"no published loss on seed for {facts.batch.crop}"
+    return ages.cannot(run)
+
+
+@dataclass(frozen=True, slots=True)
+class _Ages:
+    """Equivalent days of the runs on seed, at both ends of their gaps, for one model.
+
+    ``worse`` and ``better`` have shape (runs, draws) [d at the reference temperature].
+    """
+
+    model: OnSeedModel
+    runs: tuple[Run, ...]
+    worse: FloatArray
+    better: FloatArray
+    first: int
+    loss: FloatArray
+    share: FloatArray
+    period: float
+
+    @classmethod
+    def of(cls, runs: Sequence[Run], facts: BatchFacts, context: Context) -> _Ages | None:
+        """The ages of all runs at once; None where the crop has no model."""
+        model = on_seed_model(facts.batch.crop, context)
+        if model is None or not runs:
+            return None
+        draws = context.draws
+        z, t_ref = draws.parameter(model.z), model.t_ref.number()
+        assert model.loss.valid_c is not None
+        floor = model.loss.valid_c[0]
+        table = context.once(
+            ("acceleration", model.z.id, model.t_ref.id, model.loss.id),
+            lambda: AccelerationTable(z, t_ref, floor_c=floor),
+        )
+        ends = []
+        for end in ("high", "low"):
+            exposures = [held(r.recorded, end) for r in runs if r.recorded is not None]
+            rows = iter(table.days(exposures)) if exposures else iter(())
+            age = np.zeros((len(runs), draws.n))
+            for i, r in enumerate(runs):
+                if r.recorded is not None:
+                    age[i] += next(rows)
+                for w in r.waits:
+                    u = draws.uniform("wait", facts.batch.batch, f"{w.low_c:g} to {w.high_c:g}")
+                    temp = w.low_c + (w.high_c - w.low_c) * u
+                    age[i] += equivalent_days_constant(w.seconds, temp, z, t_ref, floor_c=floor)
+            ends.append(age)
+        first = next((i for i, r in enumerate(runs) if r.stage in ON_SEED), 0)
+        who = facts.inoculant.inoculant if facts.inoculant else ""
+        return cls(
+            model,
+            tuple(runs),
+            ends[0],
+            ends[1],
+            first,
+            draws.parameter(model.loss, who),
+            draws.parameter(model.share, who),
+            model.period.number(),
+        )
+
+    def cannot(self, run: Run) -> str:
+        """Why a run lies outside what the parameters cover, or nothing (§2.6)."""
+        if run.unknown_s:
+            return "temperature not known for part of the time, and nothing bounds it"
+        span = run.span_c
+        assert span is not None and self.model.loss.valid_c is not None
+        low, high = span
+        top, bottom = self.model.loss.valid_c[1], self.model.edge.number()
+        if high > top:
+            outside = f"up to {high:.1f} °C: outside the range of the published loss ({top:g} °C)"
+            return outside + run.untold
+        if low < bottom:
+            return f"down to {low:.1f} °C: frozen seed, no published loss{run.untold}"
+        if run.moisture not in self.model.loss.moisture:
+            return f"{run.moisture} seed: outside what the published loss covers"
+        return ""
+
+    def change(self, index: int) -> Change:
+        """Loss of one run, split into what each parameter moved."""
+        return Change(self._parts(self.worse, index), self._parts(self.better, index))
+
+    def _parts(self, age: FloatArray, index: int) -> dict[str, FloatArray]:
+        days = self.runs[self.first].seconds / DAY_S
+        pace = age[self.first] / days
+        before = age[self.first : index].sum(axis=0)
+        after = before + age[index]
+
+        def loss(size: FloatArray, share: FloatArray, warmth: bool) -> FloatArray:
+            a, b, p = (
+                x if warmth else np.full_like(x, np.median(x)) for x in (before, after, pace)
+            )
+            whole = front_loaded_loss(size, share, b / self.period, p)
+            return whole - front_loaded_loss(size, share, a / self.period, p)
+
+        size = np.full_like(self.loss, np.median(self.loss))
+        share = np.full_like(self.share, np.median(self.share))
+        centre = loss(size, share, False)
+        total = -loss(self.loss, self.share, True)
+        parts = {
+            self.model.loss.id: -loss(self.loss, share, False),
+            self.model.share.id: centre - loss(size, self.share, False),
+            self.model.z.id: centre - loss(size, share, True),
+        }
+        parts[TOGETHER] = total - parts[self.model.loss.id] - sum(list(parts.values())[1:])
+        return parts
+
+    def text(self, index: int) -> str:
+        """The run in words: how long, how warm, and what the mean would have hidden."""
+        run = self.runs[index]
+        hours = run.seconds / (DAY_S / 24)  # exact: hours in a day
+        low, high = run.span_c or (np.nan, np.nan)
+        text = f"{hours:.0f} h at {low:.3g} to {high:.3g} °C"
+        if run.has_gap:
+            text += f"; part of the record is missing and held at both ends{run.untold}"
+        if self.model.loss.valid_c and low < self.model.loss.valid_c[0]:
+            edge = self.model.loss.valid_c[0]
+            text += f"; below {edge:.0f} °C the rate at {edge:.0f} °C is charged"
+        return text

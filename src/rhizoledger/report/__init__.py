@@ -1,0 +1,1 @@
+"""What people read: numbers and sentences. The only place where a number is formatted."""

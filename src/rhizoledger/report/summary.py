@@ -1,0 +1,207 @@
+"""The console summary: the answers of a plan in 80 columns, most urgent first."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+from pathlib import Path
+from textwrap import wrap
+
+from rhizoledger.plan.batch_answer import BatchAnswer
+from rhizoledger.plan.field_answer import FieldAnswer
+from rhizoledger.plan.planting_answer import PlantingAnswer
+from rhizoledger.plan.season_plan import Plan
+from rhizoledger.report.numbers import cells, figures, grouped, money, odds, time_left
+
+WIDTH = 80
+PLANTING_ORDER = ("stop", "re_inoculate", "plant_and_back_up", "not_known", "plant")
+FIELD_ORDER = ("inoculate_twice", "inoculate", "toss_up", "skip", "not_known")
+SAID = {
+    "stop": "STOP: do not plant as it is",
+    "re_inoculate": "inoculate again before planting",
+    "plant_and_back_up": "plant, with a second dose in the furrow",
+    "not_known": "not known",
+    "plant": "plant",
+    "inoculate_twice": "inoculate twice (seed and furrow)",
+    "inoculate": "inoculate",
+    "toss_up": "toss-up: about as likely to pay as not",
+    "skip": "skip",
+}
+LIMITED = {"opened_life": "opened life", "slurry_life": "slurry life"}
+CAUTION = (
+    "Label, tag and local rules come first. Treated seed is never food, feed or oil; wear gloves, "
+    "keep dust down. Counts are by plate: not every living cell nodulates."
+)
+
+
+def summary_text(plan: Plan, written: Sequence[Path] = ()) -> str:
+    """The summary of a plan, one text, no line longer than 80 characters.
+
+    Parameters
+    ----------
+    plan : Plan
+    written : sequence of Path
+        Files written, named on the last lines.
+    """
+    c = plan.context
+    lines = _wrapped(f"{c.season.settings.name}, as of {c.as_of.isoformat()}")
+    for section in (
+        _batches(plan.batches, c.now),
+        _plantings(plan.plantings),
+        _fields(plan.fields, c.season.settings.units.yield_),
+        _next(plan),
+        _tighten(plan),
+        _not_asked(plan),
+        _warnings(plan),
+        _inputs(plan),
+        _wrapped(CAUTION),
+    ):
+        if section:
+            lines += ["", *section]
+    if written:
+        lines += ["", *(f"Written: {path}" for path in written)]
+    return "\n".join(lines)
+
+
+def _batches(batches: Iterable[BatchAnswer], now: datetime) -> list[str]:
+    rows = sorted(batches, key=lambda b: (b.plant_by is None, b.plant_by.at if b.plant_by else now))
+    if not rows:
+        return []
+    lines = ["Seed batches: time left, what sets it, live cells a seed at seed drop"]
+    for b in rows:
+        left = time_left(b.plant_by.at, now) if b.plant_by else "no limit"
+        by = LIMITED.get(b.plant_by.by, b.plant_by.by) if b.plant_by else "known"
+        left = left if b.plant_by else "no limit"
+        lines += _hung(f"  {b.name:<12} {left:<8} {by:<11} ", cells(b.at_drop.cells))
+        if b.at_drop.p is not None:
+            share = odds(b.at_drop.p, at_least=b.at_drop.book.worse.at_least)
+            lines += _hung(" " * 36, f"enough for {b.facts.batch.crop}: {share}")
+        elif b.at_drop.why_no_p:
+            lines += _hung(" " * 36, f"no chance given: {b.at_drop.why_no_p}")
+    return lines
+
+
+def _plantings(plantings: Sequence[PlantingAnswer]) -> list[str]:
+    if not plantings:
+        return []
+    lines = ["Plantings"]
+    for word in PLANTING_ORDER:
+        rows = [p for p in plantings if p.verdict.word == word]
+        if not rows:
+            continue
+        lines.append(f"  {SAID[word]} ({len(rows)})")
+        if word == "plant":
+            lines += _hung("    ", ", ".join(_place(p) for p in rows))
+            continue
+        for p in rows:
+            lines += _hung(f"    {_place(p)}: ", p.verdict.reasons[0])
+    return lines
+
+
+def _place(p: PlantingAnswer) -> str:
+    return f"{p.planting.field}/{p.planting.seq} {p.planting.batch or 'bare seed'}"
+
+
+def _fields(fields: Sequence[FieldAnswer], unit: str) -> list[str]:
+    if not fields:
+        return []
+    lines = [f"Fields: does inoculation pay? (gain in {unit}, money per area)"]
+    for word in FIELD_ORDER:
+        rows = [f for f in fields if f.verdict.word == word]
+        if not rows:
+            continue
+        lines.append(f"  {SAID[word]} ({len(rows)})")
+        for f in rows:
+            name = f"    {f.field.field} {f.crop or 'crop not written down'}: "
+            lines += _hung(name, _money_sentence(f))
+    return lines
+
+
+def _money_sentence(f: FieldAnswer) -> str:
+    if f.p_pays is None:
+        cost = "cost not known" if f.cost_per_area is None else f"costs {money(f.cost_per_area)}"
+        needs = "" if f.break_even is None else f", pays from {figures(f.break_even)}"
+        gain = f.gain.method if f.gain.value is None else f"gain about {figures(f.gain.value)}"
+        return f"{gain}; {cost}{needs}"
+    assert f.gain.value is not None and f.break_even is not None
+    return (
+        f"pays {odds(f.p_pays)}; gain about {figures(f.gain.value)}, "
+        f"needs {figures(f.break_even)}; "
+        f"net {money(f.net.value)} ({money(f.net.low)} to {money(f.net.high)})"
+    )
+
+
+def _next(plan: Plan) -> list[str]:
+    """What to do, clocks first; five lines are as many as anyone acts on."""
+    todo: list[tuple[int, str]] = []
+    for p in plan.plantings:
+        if p.verdict.word in ("stop", "re_inoculate", "plant_and_back_up", "not_known"):
+            rank = PLANTING_ORDER.index(p.verdict.word)
+            todo.append((rank, f"{_place(p)}: {p.verdict.actions[0]}"))
+    for r in plan.runs:
+        if r.stops:
+            todo.append((0, f"run {r.sheet.batch}: {r.stops[0].sentence}"))
+    for f in plan.fields:
+        for t in f.worth_testing:
+            if t.needed_by is not None and (t.value is None or t.value >= 1):
+                worth = f", worth about {grouped(t.value)}" if t.value else ""
+                todo.append((9, f"{f.field.field}: order {t.what} by {t.needed_by}{worth}"))
+    lines = [text for _, text in sorted(todo, key=lambda x: x[0])]
+    unique = list(dict.fromkeys(lines))
+    if not unique:
+        return []
+    out = ["Do next"]
+    for text in unique[:5]:
+        out += _hung("  - ", text)
+    if len(unique) > 5:
+        out.append(f"  and {len(unique) - 5} more in plan.json")
+    return out
+
+
+def _tighten(plan: Plan) -> list[str]:
+    if not plan.tighten:
+        return []
+    t = plan.tighten[0]
+    now, then = grouped(t.factor_now), grouped(t.factor_then)
+    by = f" (most of it from {t.moved_by})" if t.moved_by else ""
+    text = (
+        f"{t.answer} is known only within a factor of {now}{by}. {t.what.capitalize()} would bring "
+        f"that to about {then}."
+    )
+    return ["What would tighten most", *_hung("  ", text)]
+
+
+def _not_asked(plan: Plan) -> list[str]:
+    return _wrapped(f"Not asked: {'; '.join(plan.not_asked)}.") if plan.not_asked else []
+
+
+def _warnings(plan: Plan) -> list[str]:
+    if not plan.problems:
+        return []
+    out = [f"Warnings ({len(plan.problems)})"]
+    for problem in plan.problems[:5]:
+        out += _hung("  - ", problem.sentence())
+    if len(plan.problems) > 5:
+        out.append(f"  and {len(plan.problems) - 5} more in plan.json")
+    return out
+
+
+def _inputs(plan: Plan) -> list[str]:
+    s = plan.context.season
+    counted = {
+        "lots": s.lots, "batches": s.batches, "stays": s.stays, "loggers": s.traces,
+        "counts": plan.context.counts, "treating rows": s.treatments, "fields": s.fields,
+        "plantings": s.plantings,
+    }  # fmt: skip
+    said = ", ".join(f"{len(rows)} {name}" for name, rows in counted.items() if len(rows))
+    return _wrapped(f"Read: {said}.")
+
+
+def _wrapped(text: str) -> list[str]:
+    return wrap(text, WIDTH)
+
+
+def _hung(head: str, text: str) -> list[str]:
+    """``text`` after ``head``, further lines indented under its start where that is short."""
+    indent = " " * min(len(head), WIDTH // 2)
+    return wrap(text, WIDTH, initial_indent=head, subsequent_indent=indent) or [head.rstrip()]

@@ -1,0 +1,53 @@
+"""Columns of a logger file as they stand, and how its rows are named in messages."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+
+@dataclass(frozen=True, slots=True)
+class Readings:
+    """Columns of a logger file before its clock is put on UTC.
+
+    Parameters
+    ----------
+    time_s : array of int64, shape (n,)
+        Seconds since 1970-01-01 on the file's clock.
+    temp : array of float64, shape (n,)
+        Temperature in the file's scale.
+    row : array of int64, shape (n,)
+        Row as a spreadsheet shows it.
+    utc : array of bool, shape (n,)
+        True where ``time_s`` is UTC already.
+    fahrenheit : bool
+        Scale of the file.
+    time_column, temp_column : str
+        Headers as written.
+    """
+
+    time_s: Any
+    temp: Any
+    row: Any
+    utc: Any
+    fahrenheit: bool
+    time_column: str
+    temp_column: str
+
+
+def count_of(n: int) -> str:
+    """How many rows, in words that fit into brackets.
+
+    Examples
+    --------
+    >>> count_of(1), count_of(3)
+    ('1 row', '3 rows')
+    """
+    return f"{n} row" if n == 1 else f"{n} rows"
+
+
+def clock_text(seconds: Any) -> str:
+    """Seconds on a clock as date and time."""
+    import numpy as np
+
+    return str(np.datetime64(int(seconds), "s")).replace("T", " ")

@@ -1,0 +1,93 @@
+"""The main job: a season folder in, a plan out."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from rhizoledger import __version__
+from rhizoledger.errors import InputError, Problem
+from rhizoledger.evidence import load_evidence
+from rhizoledger.evidence.facts import hazard_facts, published_rules
+from rhizoledger.plan.document import document
+from rhizoledger.plan.season_plan import Plan, plan_season
+from rhizoledger.provenance import generated
+from rhizoledger.workflows.season import load
+
+
+@dataclass(frozen=True, slots=True)
+class PlanResult:
+    """A plan as made and as written."""
+
+    plan: Plan
+    document: dict[str, Any]
+    written: tuple[Path, ...]
+
+
+def make_plan(folder: Path, out: Path | None = None, as_of: str | None = None) -> PlanResult:
+    """Plan a season folder and write ``plan.json``.
+
+    Parameters
+    ----------
+    folder : Path
+        The season.
+    out : Path, optional
+        Where to write; ``folder/plan`` by default. It is never read.
+    as_of : str, optional
+        ISO date that the answer is for.
+
+    Raises
+    ------
+    InputError
+        With every problem of the folder.
+    """
+    plan, whole = _plan(folder, as_of)
+    out = folder / "plan" if out is None else out
+    target = out / "plan.json"
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        target.write_text(to_text(whole), encoding="utf-8", newline="\n")
+    except OSError as error:
+        what = f"The plan cannot be written there: {error.strerror}."
+        raise InputError(
+            [Problem(str(out), None, None, None, what, "Name another folder with --out.")]
+        ) from error
+    return PlanResult(plan, whole, (target,))
+
+
+def plan_only(folder: Path, as_of: str | None = None) -> Plan:
+    """Plan a season folder without writing anything."""
+    return _plan(folder, as_of)[0]
+
+
+def to_text(whole: dict[str, Any]) -> str:
+    """The document as JSON text: the same plan, the same bytes."""
+    return json.dumps(whole, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+
+
+def _plan(folder: Path, as_of: str | None) -> tuple[Plan, dict[str, Any]]:
+    season = load(folder)
+    own = folder / "evidence.toml"
+    plan = plan_season(
+        season,
+        load_evidence(own if own.is_file() else None),
+        rules=published_rules(),
+        hazard_facts=hazard_facts(),
+        as_of=_day(as_of),
+    )
+    made = generated(__version__, season.settings.seed, season.digests)
+    return plan, document(plan, made)
+
+
+def _day(text: str | None) -> date | None:
+    if text is None:
+        return None
+    try:
+        return date.fromisoformat(text)
+    except ValueError as error:
+        raise InputError(
+            f"--as-of {text!r} is not a date. Write it as year-month-day, for example 2027-05-10."
+        ) from error
