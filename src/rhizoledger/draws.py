@@ -155,7 +155,7 @@ def quantile_function(
 def _bounded(
     f: Callable[[FloatArray], FloatArray], lo: float, hi: float, unit: str
 ) -> Callable[[FloatArray], FloatArray]:
-    """Widening may not cross what a quantity can be: a loss stays a loss, a share stays in 0 to 1."""
+    """Widening may not leave what a quantity can be: a loss stays one, a share stays in 0 to 1."""
     floor = 0.0 if lo >= 0 else -np.inf
     ceiling = 1.0 if unit == "share" else 0.0 if hi <= 0 else np.inf
     return lambda u: np.clip(f(u), floor, ceiling)

@@ -156,7 +156,7 @@ def test_no_colonies_is_a_bound_and_names_its_alpha() -> None:
 def test_nothing_countable_is_a_lower_bound() -> None:
     result = count_plates(["TNTC", "TNTC"], 1.0, [1e-2, 1e-3], bound_alpha=0.05)
     e = result.estimate
-    assert e.value is None and e.high == math.inf and e.status == "at_limit"
+    assert e.value is None and e.high is None and e.status == "at_limit"
     assert e.to_dict()["high"] is None
     assert math.exp(slow_log_likelihood(e.low, [], [], [251, 251], [1e-2, 1e-3])) == pytest.approx(
         0.05, rel=1e-6

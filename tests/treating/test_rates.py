@@ -55,7 +55,7 @@ def test_rate_in_packs() -> None:
     # A pack of unknown content is counted, and never taken for mL or g.
     unknown = dose("I1", 1, "pack/50 units", TONNE)
     assert (unknown.amount, unknown.unit) == (pytest.approx(0.8), "packs")
-    assert unknown.liquid_ml_per_kg is None and unknown.text == "1 pack/50 unit"
+    assert unknown.liquid_ml_per_kg is None and unknown.text == "1 pack/50 units"
     with pytest.raises(UnitError, match="pack"):
         rate_per_kg(1, parse_rate_unit("pack/50 units"), TONNE)
 

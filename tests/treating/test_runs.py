@@ -59,6 +59,10 @@ def test_a_pack_of_another_measure_is_not_counted() -> None:
     assert planned_run(BATCH, checked(), by_mass, PRODUCTS).packs == {}
     by_seed = {"I1": replace(I1, pack_size=50.0, pack_unit="unit")}
     assert planned_run(BATCH, checked(), by_seed, PRODUCTS).packs == {}
+    # A rate in packs needs no more to say how many to open: 40 units at a pack per 25.
+    counted = checked((step(1, "P1", 1, unit="pack/25 units"),))
+    got = planned_run(BATCH, counted, INOCULANTS, PRODUCTS)
+    assert got.packs == {"P1": 2} and got.left_over == {"P1": pytest.approx(0.4)}
 
 
 def test_unknown_amount_stays_unknown() -> None:

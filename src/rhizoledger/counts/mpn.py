@@ -186,7 +186,7 @@ def count_mpn(
         estimate = Estimate(
             value=None,
             low=_all_positive_bound(z, n, alpha),
-            high=math.inf,
+            high=None,
             unit=unit,
             level=1 - alpha,
             kind="confidence",

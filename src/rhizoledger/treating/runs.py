@@ -59,7 +59,7 @@ class Deviation:
 class PlannedRun:
     """What a run needs: amounts, liquid, packs to open and what is left of them.
 
-    ``left_over`` is in the unit of the item's dose [mL or g].
+    ``left_over`` is in the unit of the item's dose.
     """
 
     doses: tuple[RunDose, ...]
@@ -159,7 +159,7 @@ def planned_run(
     packs: dict[str, int] = {}
     left: dict[str, float] = {}
     for name, (unit, amount) in _planned_amounts(check).items():
-        pack = _pack(name, inoculants, products)
+        pack = UNOPENED if unit == "packs" else _pack(name, inoculants, products)
         if pack is not None and pack.unit == unit and amount is not None:
             packs[name], left[name] = packs_needed(amount, pack.amount)
     return PlannedRun(

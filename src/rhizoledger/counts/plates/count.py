@@ -234,7 +234,7 @@ def _estimate(data: PlateLikelihood, level: float, alpha: float, unit: str, tntc
         return Estimate(
             value=None,
             low=_lower_bound(data, alpha),
-            high=math.inf,
+            high=None,
             unit=unit,
             level=1 - alpha,
             kind="confidence",
