@@ -85,6 +85,17 @@ def test_first_time_is_its_own_skewed_population() -> None:
     assert gain.parameters == (FIRST.id,)
 
 
+@pytest.mark.parametrize("prior", ["stated", "wider"])
+def test_first_time_from_a_lowest_that_is_not_zero(prior: Any) -> None:
+    """Low 100, mean 200, high 500: b = 3, sd = 400·√(3/5)/4 = 77.5."""
+    rows = GainRows(MEAN, SD, row("f", 200, 100, 500, "triangular"))
+    gain = gain_prior("never", rows, Draws(1, N, prior))
+    assert gain is not None and gain.draws.min() >= 100
+    assert gain.draws.mean() == pytest.approx(200, abs=1.5)
+    assert gain.sd_kg_ha == pytest.approx(77.46 if prior == "stated" else 100, rel=0.02)
+    assert gain.draws.std() == pytest.approx(gain.sd_kg_ha, rel=0.02)
+
+
 def test_unknown_history_is_treated_as_first_time_and_says_so() -> None:
     never = gain_prior("never", ROWS, Draws(1, 1000), field="F1")
     unknown = gain_prior("unknown", ROWS, Draws(1, 1000), field="F1")

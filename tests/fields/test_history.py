@@ -49,6 +49,7 @@ def test_history_refuses(years: float) -> None:
         (("years_since_group", "le", 4), NEVER, False),
         (("years_since_group", "is_never", True), NEVER, True),
         (("years_since_group", "is_never", True), 40, False),
+        (("years_since_group", "between", (3, 5)), 3, True),
         (("years_since_group", "between", (3, 5)), 5, True),
         (("years_since_group", "between", (3, 5)), 2, False),
         (("years_since_group", "between", (3, 5)), NEVER, False),
@@ -89,6 +90,7 @@ def test_a_rule_never_speaks_for_another_group() -> None:
     assert apply_rules(rules, {"group": None}) == ()
     with pytest.raises(InputError, match="group"):
         apply_rules(rules, {})
+    assert [answer.id for answer in apply_rules(rules[:1], {})] == ["a"]  # one group: no doubt
 
 
 def test_what_is_missing() -> None:

@@ -182,6 +182,14 @@ def test_uncertain_price() -> None:
     assert got.break_even == pytest.approx(5 / 15)
 
 
+def test_draws_with_a_cost_per_unit_of_gain() -> None:
+    """Gains 0 and 2 at a margin of 8: nets −4 and 12; 16 pays the cost of 4 fourfold."""
+    got = payoff_draws(np.array([0.0, 2.0]), 10.0, 4.0, cost_per_gain=2.0, ks=(2, 4, 5))
+    assert (got.break_even, got.expected_net, got.evpi) == (0.5, 4.0, 2.0)
+    assert dict(got.p_pays_k) == {"2": 0.5, "4": 0.5, "5": 0.0}
+    assert got.price_break_even == 6.0
+
+
 def test_gauss_hermite_draws() -> None:
     """A deterministic set of 'draws' reproduces the mean exactly."""
     nodes, _ = hermegauss(8)

@@ -1,8 +1,8 @@
 """A season small enough for paper: every number of its plan.json, worked out here from scratch.
 
 The season's own evidence fixes what is otherwise drawn, so ledger numbers are exact. The gain of a
-field is still drawn (normal, mean 100, sd 50 kg/ha): those numbers are held against closed forms, to
-within four Monte Carlo standard errors of 4,000 draws.
+field is still drawn (normal, mean 100, sd 50 kg/ha): those numbers are held against closed forms,
+to within four Monte Carlo standard errors of 4,000 draws.
 """
 
 from __future__ import annotations
@@ -161,9 +161,7 @@ def test_exact_numbers(document: dict[str, object], path: str, value: float) -> 
 
 
 @pytest.mark.parametrize(("path", "value"), expected_drawn().items())
-def test_drawn_numbers(
-    document: dict[str, object], path: str, value: tuple[float, float]
-) -> None:
+def test_drawn_numbers(document: dict[str, object], path: str, value: tuple[float, float]) -> None:
     assert dict(numbers(document))[path] == pytest.approx(value[0], abs=4 * value[1])
 
 

@@ -254,6 +254,7 @@ def column_cases(table: str, column: Column) -> Iterator[Case]:
     if kind in ("date", *MOMENTS):
         yield case("not ISO", "5/10/2027", "date")
         yield case("no such day", "2027-02-30", "date")
+        yield case("no such year", "0027-05-10", "date")
     if kind in MOMENTS:
         yield case("clock skips", SKIPPED, "skips")
         yield case("clock repeats", REPEATED, "twice")

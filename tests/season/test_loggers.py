@@ -13,7 +13,7 @@ import polars as pl
 import pytest
 
 from rhizoledger.errors import Problem
-from rhizoledger.season import logger_parquet
+from rhizoledger.season import logger_csv, logger_parquet
 from rhizoledger.season.parquet_footer import BrokenFooter, row_groups
 from rhizoledger.season.read import check_season, read_season
 from tests.season.make import TINY, TOML, tiny, trace, write_season
@@ -147,6 +147,8 @@ FAULTS = {
     "F under C": (HEAD + "2027-05-01T00:00,59\n2027-05-01T01:00,72.5\n", 3, "temp_c", "72.5", "°F"),
     "impossible": (HEAD + "2027-05-01T00:00,-999\n", 2, "temp_c", "-999", "outside"),
     "impossible F": ("time,temp_f\n2027-05-01T00:00,999\n", 2, "temp_f", "999", "outside"),
+    "no time in a row": (HEAD + "2027-05-01T00:00,20\n,21\n", 3, "time", "", "no time"),
+    "year": (HEAD + "2027-05-01T00:00Z,20\n1027-05-01T00:00Z,20\n", 3, "time", None, "year"),
     "NUL": (HEAD + "2027-05-01T00:00,\0\n", 2, None, None, "NUL"),
 }
 
@@ -159,6 +161,23 @@ def test_faults(fault: str, tmp_path: Path) -> None:
     assert says in problem.what
     if value is not None:
         assert problem.value == value
+
+
+@pytest.mark.parametrize("size", [1, 30, 100, 10_000])
+def test_rows_are_counted_across_pieces(
+    size: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(logger_csv, "PIECE_BYTES", size)
+    good = [f"2027-05-01T{h:02}:00,{h}" for h in range(20)]
+    lines = ["Box 7", "time,temp_c", *good[:7], "", *good[7:]]
+    season = read_season(season_with(tmp_path, "\n".join(lines), "x.csv"))
+    assert season.traces["x.csv"].temp_c.tolist() == list(range(20))
+    lines[20] = "2027-05-01T17:00,warm"
+    problem = one_error(check(tmp_path, "\n".join(lines)))
+    assert (problem.row, problem.value) == (21, "warm")
+    lines[20] = "2027-05-01T17:00,1,2"
+    problem = one_error(check(tmp_path, "\n".join(lines)))
+    assert (problem.row, problem.column) == (21, None)
 
 
 def test_fahrenheit_under_celsius_is_accepted_once_confirmed(tmp_path: Path) -> None:
@@ -297,6 +316,24 @@ def test_broken_parquet_is_an_error_and_not_more(damage: str, tmp_path: Path) ->
     problem = one_error(check_season(put_parquet(tmp_path, broken)))
     assert problem.file == "loggers/p.parquet"
     assert "Parquet" in problem.what
+
+
+def test_a_footer_that_lies_about_its_pages_is_refused() -> None:
+    frame = pl.DataFrame({"time": range(300), "temp_c": [1.5] * 300})
+    data = parquet(frame, row_group_size=300)
+    assert row_groups(data)[0].rows == 300
+    # Zigzag varint of 300 wherever the footer says so, turned into 30: pages then hold more.
+    length = int.from_bytes(data[-8:-4], "little")
+    footer = data[-8 - length : -8].replace(b"\xd8\x04", b"\xbc\x00")
+    assert footer != data[-8 - length : -8]
+    with pytest.raises(BrokenFooter):
+        row_groups(data[: -8 - length] + footer + data[-8:])
+
+
+def test_a_text_too_long_for_a_time_is_refused(tmp_path: Path) -> None:
+    frame = pl.DataFrame({"time": ["2027" * 1000, "2027-05-01T00:00"], "temp_c": [1.0, 2.0]})
+    problem = one_error(check_season(put_parquet(tmp_path, parquet(frame))))
+    assert (problem.row, problem.column) == (2, "time")
 
 
 def test_parquet_faults_name_rows(tmp_path: Path) -> None:

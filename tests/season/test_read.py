@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
@@ -263,12 +264,43 @@ def test_header_only_is_an_empty_table(tmp_path: Path) -> None:
     assert "plantings" in season.tables
 
 
+def square(degrees: float) -> str:
+    """A square of so many degrees on the equator, as GeoJSON."""
+    ring = [[0, 0], [degrees, 0], [degrees, degrees], [0, degrees], [0, 0]]
+    return json.dumps({"type": "Polygon", "coordinates": [ring]})
+
+
+@pytest.mark.parametrize(
+    ("text", "severity", "column"),
+    [
+        (square(0.0051), None, None),  # about 568 m x 564 m: 79 acres against 80
+        (square(0.01), "warning", "area"),
+        ("{}", "error", "boundary"),
+        ("not json", "error", "boundary"),
+        ("[" * 100_000, "error", "boundary"),
+        (
+            '{"type": "Polygon", "coordinates": [[[0, NaN], [1, 0], [1, 1], [0, NaN]]]}',
+            "error",
+            "boundary",
+        ),
+    ],
+)
+def test_a_boundary_is_measured_against_the_area(
+    text: str, severity: str | None, column: str | None, tmp_path: Path
+) -> None:
+    fields = [{**TINY["fields"][0], "boundary": "n.geojson"}, TINY["fields"][1]]
+    folder = write_season(tmp_path / "season", tiny(fields=fields))
+    (folder / "n.geojson").write_text(text, encoding="utf-8")
+    found = [(p.severity, p.row, p.column) for p in check_season(folder)]
+    assert found == ([] if severity is None else [(severity, 2, column)])
+
+
 def test_digests_cover_every_input_file(tmp_path: Path) -> None:
     folder = write_season(
         tmp_path / "season",
         tiny(fields=[{**TINY["fields"][0], "boundary": "n.geojson"}, TINY["fields"][1]]),
     )
-    (folder / "n.geojson").write_text("{}", encoding="utf-8")
+    (folder / "n.geojson").write_text(square(0.005), encoding="utf-8")
     (folder / "evidence.toml").write_text("", encoding="utf-8")
     (folder / "NOTES.md").write_text("mine", encoding="utf-8")
     (folder / "plan").mkdir()
@@ -409,6 +441,9 @@ SETTING_FAULTS = [
     ('"America/Chicago"', '"../../etc/passwd"', 3, "timezone"),
     ("2027-12-31", "2027-03-01", 5, "ends_on"),
     ("starts_on = 2027-03-01", 'starts_on = "March"', 4, "starts_on"),
+    ("starts_on = 2027-03-01", "starts_on = 0001-01-01", 4, "starts_on"),
+    ("probability = 0.9", "as_of = 0001-01-01T00:00:00", 18, "decision.as_of"),
+    ("probability = 0.9", "as_of = 2027-11-07T01:30:00", 18, "decision.as_of"),
     ("seed = 7", "seed = -7", 6, "seed"),
     ("seed = 7", "seed = 7.5", 6, "seed"),
     ("seed = 7", "", None, "seed"),

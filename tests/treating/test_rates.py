@@ -66,6 +66,9 @@ def test_rate_in_packs() -> None:
 def test_counted_seed_needs_no_seed_size(unit: str, quantity_unit: str) -> None:
     got = dose("I1", 100, unit, SeedFacts(quantity=40, quantity_unit=quantity_unit))
     assert got.amount == 4000.0 and got.per_kg is None and got.liquid_ml_per_kg is None
+    packed = SeedFacts(quantity=40, quantity_unit=quantity_unit)
+    by_pack = dose("I1", 1, f"pack/10 {quantity_unit}", packed, pack=Pack(500.0, "g"))
+    assert (by_pack.amount, by_pack.unit) == (2000.0, "g")
     other = dose("I1", 100, unit, SeedFacts(quantity=40, quantity_unit="lb"))
     assert other.amount is None
 

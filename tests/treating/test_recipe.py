@@ -77,6 +77,7 @@ def test_steps_of_one_item_add_up() -> None:
 def test_below_the_label_is_a_caution() -> None:
     got = check((step(1, "I1", 150),))
     assert stops(got) == [] and warned(got) == ["below_label_rate"]
+    assert "150 mL/100 kg is below the label's 200 mL/100 kg" in got.warnings[0].sentence
     assert warned(check((step(1, "I1", 200),))) == []
 
 
@@ -180,6 +181,9 @@ def test_two_products_of_one_active() -> None:
     }
     got = check((step(1, "F1", 50), step(2, "F2", 50), step(3, "I1", 250, "A")), products=products)
     assert "same_active" in warned(got)
+    products["F2"] = replace(F1, product="F2", active="beta")
+    got = check((step(1, "F1", 50), step(2, "F2", 50), step(3, "I1", 250, "A")), products=products)
+    assert "same_active" not in warned(got)
 
 
 # Stacks

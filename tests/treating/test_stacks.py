@@ -86,7 +86,9 @@ def test_whole_rows_that_agree() -> None:
     assert (got.state, got.max_hours, got.by) == ("whole", 24, "own")
     assert (got.log10_loss, got.loss_hours) == (0.4, 96)
     assert "different hours" in got.why and "different losses" in got.why
-    assert judged(stacks[:1], "F1").by == "label"
+    alone = judged(stacks[:1], "F1")
+    assert alone.by == "label" and "different" not in alone.why
+    assert "different" not in judged(stacks[1:2], "F1").why
 
 
 def test_equal_losses_take_the_faster() -> None:

@@ -190,7 +190,8 @@ def _if_stored(facts: BatchFacts, context: Context) -> str:
         if s.temp_low_c is not None and (s.end is None or s.end > context.now)
     ]
     if ahead:
-        low, high = ahead[-1].temp_low_c, ahead[-1].temp_high_c
+        low = min(s.temp_low_c for s in ahead if s.temp_low_c is not None)
+        high = max(s.temp_high_c for s in ahead if s.temp_high_c is not None)
         return f"kept at {low:g} to {high:g} °C, shaded and dry"
     s = context.season.settings
     if s.ambient_low_c is not None and s.ambient_high_c is not None:

@@ -83,10 +83,24 @@ def batch_facts(batch: Batch, context: Context) -> BatchFacts:
     others = stack_members(steps, context.products, inoculant.inoculant if inoculant else "")
     stack = tank = None
     if inoculant is not None and batch.origin not in CAME_IN:
-        stack = judge_stack(season.stacks, inoculant.inoculant, others, batch.recipe, "on_seed")
+        stack = judge_stack(
+            season.stacks,
+            inoculant.inoculant,
+            others,
+            batch.recipe,
+            "on_seed",
+            recipe_items=others,
+        )
         mates = _tank_mates(steps, inoculant.inoculant, context)
         if mates:
-            tank = judge_stack(season.stacks, inoculant.inoculant, mates, batch.recipe, "tank")
+            tank = judge_stack(
+                season.stacks,
+                inoculant.inoculant,
+                mates,
+                batch.recipe,
+                "tank",
+                recipe_items=others,
+            )
     requirement = next((r for r in season.requirements if r.crop == batch.crop), None)
     treated_at = done[0].started_at if done else None
     if treated_at is None and batch.treat_on is not None:

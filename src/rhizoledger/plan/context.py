@@ -78,8 +78,12 @@ def crop_slug(crop: str) -> str:
 
 
 def by_item(rows: Iterable[Row]) -> dict[str, tuple[Row, ...]]:
-    """Rows grouped by the item they are about."""
+    """Rows grouped by the item they are about, in time order."""
     groups: dict[str, list[Row]] = defaultdict(list)
     for row in rows:
         groups[row.item].append(row)
-    return {name: tuple(group) for name, group in groups.items()}
+    return {name: tuple(sorted(group, key=_moment)) for name, group in groups.items()}
+
+
+def _moment(row: Stay | Event) -> tuple[datetime, int]:
+    return (row.start if isinstance(row, Stay) else row.at, row.row)

@@ -48,6 +48,8 @@ class SampleCount:
         Whether colonies of every kind were counted.
     how : str
         "plates" or "tubes", with how many.
+    warnings : tuple of str
+        What the count itself warns of: plates that disagree, a rare code of tubes.
     """
 
     item: str
@@ -57,6 +59,7 @@ class SampleCount:
     log_likelihood: Callable[[FloatArray], FloatArray]
     only_lowers: bool
     how: str
+    warnings: tuple[str, ...] = ()
 
     def marginal(self, log10_density: FloatArray, sample_sd_log10: float) -> FloatArray:
         """Log likelihood of log10 densities with the between-sample error integrated out."""
@@ -86,11 +89,13 @@ def sample_counts(season: Season) -> tuple[tuple[SampleCount, ...], tuple[Proble
         try:
             if rows:
                 counts.append(_from_plates(key, rows))
+                problems += _said("plates", rows[0].row, counts[-1])
         except RhizoledgerError as error:
             problems.append(_unusable("plates", rows[0].row, key[0], error))
     for key, tubes in _by_sample(season.tubes).items():
         try:
             counts.append(_from_tubes(key, tubes))
+            problems += _said("tubes", tubes[0].row, counts[-1])
         except RhizoledgerError as error:
             problems.append(_unusable("tubes", tubes[0].row, key[0], error))
     counts.sort(key=lambda c: (c.at, c.item, c.basis, c.how))
@@ -105,6 +110,14 @@ def _by_sample(rows: Iterable[Row]) -> dict[tuple[str, datetime, str], list[Row]
     for row in rows:
         groups[row.item, row.sampled_at, row.basis].append(row)
     return groups
+
+
+def _said(table: str, row: int, count: SampleCount) -> list[Problem]:
+    """A count's own warnings; the count is used all the same."""
+    return [
+        Problem(table, row, None, count.item, text, "The count is used.", "warning")
+        for text in count.warnings
+    ]
 
 
 def _unusable(table: str, row: int, item: str, error: RhizoledgerError) -> Problem:
@@ -135,6 +148,7 @@ def _from_plates(key: tuple[str, datetime, str], rows: list[Plate]) -> SampleCou
         lambda density: result.log_likelihood(density / factor),
         any(p.colonies_are == "total" for p in rows),
         f"{len(rows)} plate{'s' if len(rows) != 1 else ''}",
+        result.warnings,
     )
 
 
@@ -147,8 +161,9 @@ def _from_tubes(key: tuple[str, datetime, str], rows: list[Tubes]) -> SampleCoun
         unit=f"cells/{basis}",
     )
     n = sum(t.tubes for t in rows)
+    how = f"{n} tubes (MPN)"
     return SampleCount(
-        item, at, basis, result.estimate, result.log_likelihood, False, f"{n} tubes (MPN)"
+        item, at, basis, result.estimate, result.log_likelihood, False, how, result.warnings
     )
 
 

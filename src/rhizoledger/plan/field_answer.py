@@ -203,6 +203,8 @@ def _cost(
             or not seed.seeds_per_kg
         ):
             continue
+        if pack.unit != inoculant.titre_unit.removeprefix("CFU/"):
+            continue  # sold by mass and dosed by volume, or the reverse: no price per dose
         kg_ha = units.kg_per_ha_seeding(p.seeding_rate, p.seeding_unit, seed.seeds_per_kg)
         cost = cost_per_area_from_pack(
             inoculant.pack_price,
@@ -222,7 +224,7 @@ def _furrow_cost(a: Application, plantings: Sequence[Planting], context: Context
     pack = pack_of(inoculant.pack_size, inoculant.pack_unit)
     if inoculant.pack_price is None or pack is None:
         return None
-    spacing = next((p.row_spacing for p in plantings if p.seq == a.seq), None)
+    spacing = next((p.row_spacing_m for p in plantings if p.seq == a.seq), None)
     try:
         per_ha = units.per_ha(
             a.rate,

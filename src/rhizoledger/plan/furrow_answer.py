@@ -35,7 +35,7 @@ def furrow_answer(a: Application, planting: Planting, context: Context) -> Furro
         return FurrowAnswer(a, None, None, lost[-1] if lost else "the titre is not known")
     titre = 10 ** book.worse.quantile(0.5)
     pack = pack_of(inoculant.pack_size, inoculant.pack_unit)
-    spacing = planting.row_spacing
+    spacing = planting.row_spacing_m
     try:
         per_m, per_ha = furrow_cells(
             titre,

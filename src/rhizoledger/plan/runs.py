@@ -36,9 +36,9 @@ class RunAnswer:
 
 def run_answer(facts: BatchFacts, context: Context) -> RunAnswer:
     """Check a batch's recipe and set the run as planned beside the run as done."""
-    season, batch = context.season, facts.batch
-    life = facts.inoculant.slurry_life_hours if facts.inoculant else None
-    window = {"slurry_life_hours": life}
+    batch = facts.batch
+    window = {"slurry_life_hours": facts.inoculant.slurry_life_hours if facts.inoculant else None}
+    nothing = PlannedRun((), None, None, {}, {})
     try:
         check = check_recipe(
             batch,
@@ -46,20 +46,24 @@ def run_answer(facts: BatchFacts, context: Context) -> RunAnswer:
             context.inoculants,
             context.products,
             crop_group=facts.group,
-            stacks=season.stacks,
+            stacks=context.season.stacks,
             on_seed=_on_seed(facts, context),
             liquid_limit_ml_per_100kg=_limit(facts, context),
             organic=_organic(batch.batch, context),
             kg_per_bu=seed_facts(batch, context).kg_per_bu,
         )
         planned = planned_run(batch, check, context.inoculants, context.products)
+    except RhizoledgerError as error:
+        return RunAnswer(RunSheet(batch.batch, nothing, None, window, (), (_failed(error),)))
+    stops, cautions = [*check.stops], [*check.warnings]
+    done = None
+    try:
         done = done_run(batch, facts.treatments, check, context.inoculants, context.products)
     except RhizoledgerError as error:
-        note = Caution("not_worked_out", f"The run could not be worked out. {error}")
-        nothing = PlannedRun((), None, None, {}, {})
-        return RunAnswer(RunSheet(batch.batch, nothing, None, window, (), (note,)))
-    stops = (*check.stops, *(done.stops if done else ()))
-    cautions = (*check.warnings, *(done.warnings if done else ()))
+        cautions.append(_failed(error))
+    if done is not None:
+        stops += done.stops
+        cautions += done.warnings
     sheet = RunSheet(
         batch.batch,
         planned,
@@ -69,6 +73,10 @@ def run_answer(facts: BatchFacts, context: Context) -> RunAnswer:
         tuple(dict.fromkeys(cautions)),
     )
     return RunAnswer(sheet, _inoculant_liquid(facts, check))
+
+
+def _failed(error: RhizoledgerError) -> Caution:
+    return Caution("not_worked_out", f"The run could not be worked out. {error}")
 
 
 def _on_seed(facts: BatchFacts, context: Context) -> OnSeed | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Literal
 
 import numpy as np
 
@@ -22,6 +23,7 @@ from rhizoledger.survival.exposure import held
 from rhizoledger.survival.kinetics import front_loaded_loss
 
 ON_SEED = ("drying", "on_seed", "planter")
+GAP_ENDS: tuple[Literal["high", "low"], ...] = ("high", "low")
 
 
 @dataclass(frozen=True, slots=True)
@@ -322,16 +324,16 @@ class _Ages:
             ("acceleration", model.z.id, model.t_ref.id, model.loss.id),
             lambda: AccelerationTable(z, t_ref, floor_c=floor),
         )
+        u = draws.uniform("wait", facts.batch.batch)
         ends = []
-        for end in ("high", "low"):
-            exposures = [held(r.recorded, end) for r in runs if r.recorded is not None]
-            rows = iter(table.days(exposures)) if exposures else iter(())
+        for end in GAP_ENDS:
+            told = [i for i, r in enumerate(runs) if r.recorded is not None and not r.unknown_s]
+            exposures = [held(e, end) for i in told if (e := runs[i].recorded) is not None]
             age = np.zeros((len(runs), draws.n))
+            if exposures:
+                age[told] = table.days(exposures)
             for i, r in enumerate(runs):
-                if r.recorded is not None:
-                    age[i] += next(rows)
                 for w in r.waits:
-                    u = draws.uniform("wait", facts.batch.batch, f"{w.low_c:g} to {w.high_c:g}")
                     temp = w.low_c + (w.high_c - w.low_c) * u
                     age[i] += equivalent_days_constant(w.seconds, temp, z, t_ref, floor_c=floor)
             ends.append(age)

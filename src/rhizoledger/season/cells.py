@@ -156,8 +156,6 @@ def _years(cell: Cell, column: Column, context: Context) -> float | None:
 def _date(cell: Cell, column: Column, context: Context) -> date:
     if isinstance(cell, datetime):
         raise CellError("This is a date with a time.", "Write the date alone.")
-    if isinstance(cell, date):
-        return cell
     day = parse_date(as_text(cell))
     if day is None:
         raise CellError("This is not a date.", "Write it as year-month-day, such as 2027-05-10.")
@@ -165,10 +163,6 @@ def _date(cell: Cell, column: Column, context: Context) -> date:
 
 
 def _date_or_moment(cell: Cell, column: Column, context: Context) -> date | datetime:
-    if isinstance(cell, datetime):
-        return _utc(cell, context)
-    if isinstance(cell, date):
-        return cell
     text = as_text(cell)
     day = parse_date(text)
     if day is not None:
@@ -192,10 +186,7 @@ def _moment(cell: Cell, column: Column, context: Context) -> datetime:
 def _utc(local: datetime, context: Context) -> datetime:
     if local.tzinfo is None and context.offset is not None:
         local = local.replace(tzinfo=context.offset)
-    try:
-        utc = to_utc(local, context.zone)
-    except OverflowError:
-        raise CellError("This time is out of range.", "Check the year.") from None
+    utc = to_utc(local, context.zone)
     if utc == "skipped":
         raise CellError(
             "The clock change skips this hour.",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from rhizoledger.season.schema import Column, Table
@@ -113,7 +113,7 @@ def descriptor(name: str, tables: Sequence[Table]) -> dict[str, Any]:
     tables : sequence of Table
         Tables that stand beside it.
     """
-    there = {table.name for table in tables}
+    own_name = {table.name: table.key[0] for table in tables if table.key}
     return {
         "name": name,
         "profile": "tabular-data-package",
@@ -126,14 +126,14 @@ def descriptor(name: str, tables: Sequence[Table]) -> dict[str, Any]:
                 "format": "csv",
                 "mediatype": "text/csv",
                 "encoding": "utf-8",
-                "schema": _table_schema(table, there),
+                "schema": _table_schema(table, own_name),
             }
             for table in tables
         ],
     }
 
 
-def _table_schema(table: Table, there: set[str]) -> dict[str, Any]:
+def _table_schema(table: Table, own_name: Mapping[str, str]) -> dict[str, Any]:
     schema: dict[str, Any] = {
         "fields": [_field(column) for column in table.columns],
         "missingValues": [""],
@@ -146,12 +146,12 @@ def _table_schema(table: Table, there: set[str]) -> dict[str, Any]:
             "fields": column.name,
             "reference": {
                 "resource": column.refers[0],
-                "fields": column.refers[0].removesuffix("s"),
+                "fields": own_name[column.refers[0]],
             },
         }
         for column in table.columns
         # Only a single name in a single table can be said in Table Schema.
-        if column.kind == "id" and len(column.refers) == 1 and column.refers[0] in there
+        if column.kind == "id" and len(column.refers) == 1 and column.refers[0] in own_name
     ]
     if links:
         schema["foreignKeys"] = links

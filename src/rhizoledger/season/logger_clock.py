@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from rhizoledger.season.findings import Findings
-from rhizoledger.season.readings import count_of
 from rhizoledger.season.times import ISO_TIME, parse_offset, parse_time
 
 if TYPE_CHECKING:
     import polars as pl
 
 MOST_FORMATS = 8
+NOT_A_TIME = "This is not a date and time."
 TIME_REMEDY = "Write it as 2027-05-10T14:30 (year first, 24-hour clock)."
 
 
@@ -74,8 +74,7 @@ def seconds_of(
         int(rows[bad]),
         column,
         texts[bad],
-        f"This is not a date and time, or one of too many ways to write it "
-        f"(up to {count_of(int(waiting.size))}).",
+        "The reading has no time." if not texts[bad] else NOT_A_TIME,
         TIME_REMEDY,
     )
     return None

@@ -6,8 +6,13 @@ import io
 from typing import TYPE_CHECKING, Any
 
 from rhizoledger.season.findings import Findings
-from rhizoledger.season.logger_clock import apply_offsets, seconds_of
-from rhizoledger.season.logger_csv import choose_columns
+from rhizoledger.season.logger_clock import (
+    NOT_A_TIME,
+    TIME_REMEDY,
+    apply_offsets,
+    seconds_of,
+)
+from rhizoledger.season.logger_headers import choose_columns
 from rhizoledger.season.parquet_footer import BrokenFooter, row_groups
 from rhizoledger.season.readings import Readings, count_of
 from rhizoledger.season.source import MIB
@@ -18,6 +23,7 @@ if TYPE_CHECKING:
 MOST_ROWS_IN_GROUP = 2_000_000
 LARGEST_GROUP = 128 * MIB
 MOST_ROWS = 20_000_000
+LONGEST_TIME = 64
 
 REWRITE = (
     "Rewrite it with: python -c \"import polars; polars.scan_parquet('{name}')"
@@ -43,7 +49,7 @@ def read_parquet(data: bytes, file: str, findings: Findings) -> Readings | None:
     try:
         groups = row_groups(data)
         names = list(pl.read_parquet_schema(io.BytesIO(data)))
-    except (BrokenFooter, pl.exceptions.PolarsError):
+    except (BrokenFooter, pl.exceptions.PolarsError, pl.exceptions.PanicException):
         findings.error(file, None, None, None, broken, "Export it again, or save it as CSV.")
         return None
     header = choose_columns(names, 0, ",", file, findings)
@@ -70,7 +76,7 @@ def read_parquet(data: bytes, file: str, findings: Findings) -> Readings | None:
     wanted += [names[header.offset]] if header.offset is not None else []
     try:
         table = pl.read_parquet(io.BytesIO(data), columns=wanted, row_index_name="row")
-    except pl.exceptions.PolarsError:
+    except (pl.exceptions.PolarsError, pl.exceptions.PanicException):
         findings.error(file, None, None, None, broken, "Export it again, or save it as CSV.")
         return None
     offset = names[header.offset] if header.offset is not None else None
@@ -131,6 +137,12 @@ def _clock(
     import polars as pl
 
     if times.dtype == pl.String:
+        # A dictionary may hold one huge text for every row; look before working on it.
+        longest = times.str.len_bytes().arg_max()
+        if longest is not None and len(times[longest]) > LONGEST_TIME:
+            row = int(rows[longest])
+            findings.error(file, row, column, times[longest], NOT_A_TIME, TIME_REMEDY)
+            return None
         return seconds_of(times.str.strip_chars(), rows, file, column, findings)
     if isinstance(times.dtype, pl.Datetime):
         micro = times.dt.cast_time_unit("us").to_physical().to_numpy()

@@ -7,7 +7,7 @@ something is wrong is the first such row looked up and named.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import tzinfo
+from datetime import UTC, datetime, tzinfo
 from typing import Any
 
 from rhizoledger.records import Trace
@@ -17,7 +17,7 @@ from rhizoledger.season.logger_parquet import read_parquet
 from rhizoledger.season.readings import Readings, clock_text, count_of
 from rhizoledger.season.rows import TypedTable
 from rhizoledger.season.source import MIB, Folder
-from rhizoledger.season.times import HOUR_S, local_seconds_to_utc
+from rhizoledger.season.times import FIRST_YEAR, HOUR_S, LAST_YEAR, local_seconds_to_utc
 
 LARGEST_LOGGER = 200 * MIB
 
@@ -118,6 +118,16 @@ def _checked(
 def _on_utc(readings: Readings, file: str, zone: tzinfo, findings: Findings) -> Any:
     import numpy as np
 
+    first_s, last_s = (
+        int(datetime(year, 1, 1, tzinfo=UTC).timestamp()) for year in (FIRST_YEAR, LAST_YEAR + 1)
+    )
+    outside = (readings.time_s < first_s) | (readings.time_s >= last_s)
+    if outside.any():
+        first = int(np.argmax(outside))
+        what = f"The year is outside {FIRST_YEAR} to {LAST_YEAR}."
+        remedy = "Check the logger's clock, or take the row out."
+        findings.error(file, int(readings.row[first]), readings.time_column, None, what, remedy)
+        return readings.time_s
     local = np.flatnonzero(~readings.utc)
     utc_s = readings.time_s.copy()
     utc_s[local], skipped, repeated = local_seconds_to_utc(readings.time_s[local], zone)

@@ -1,7 +1,8 @@
 """The footer of a Parquet file, read before any reader is let near the rows.
 
 The footer is in the Thrift compact protocol. Only what bounds the work is kept: how many rows and
-how many unpacked bytes each row group asks for.
+how many unpacked bytes each row group asks for. What the footer says is checked against the header
+of every page, since a footer may lie.
 """
 
 from __future__ import annotations
@@ -17,7 +18,10 @@ MOST_VALUES = 1_000_000
 # Field numbers of the published format.
 NUM_ROWS, ROW_GROUPS = 3, 4
 GROUP_COLUMNS, GROUP_BYTES, GROUP_ROWS = 1, 2, 3
-CHUNK_META, META_VALUES, META_UNPACKED = 3, 5, 6
+CHUNK_META = 3
+META_VALUES, META_UNPACKED, META_PACKED, META_DATA_AT, META_DICTIONARY_AT = 5, 6, 7, 9, 11
+PAGE_UNPACKED, PAGE_PACKED, PAGE_DATA, PAGE_DATA_V2 = 2, 3, 5, 8
+PAGE_VALUES = 1
 
 # Type codes of the compact protocol.
 STOP, TRUE, FALSE, BYTE, I16, I32, I64, DOUBLE, BINARY, LIST, SET, MAP, STRUCT = range(13)
@@ -148,13 +152,37 @@ def row_groups(data: bytes) -> tuple[RowGroup, ...]:
         rows, unpacked = _count(group.get(GROUP_ROWS)), _count(group.get(GROUP_BYTES))
         for chunk in _structs(group.get(GROUP_COLUMNS)):
             meta = chunk.get(CHUNK_META)
-            if isinstance(meta, dict):
-                rows = max(rows, _count(meta.get(META_VALUES)))
-                unpacked = max(unpacked, _count(meta.get(META_UNPACKED)))
+            if not isinstance(meta, dict) or _count(meta.get(META_VALUES)) < rows:
+                raise BrokenFooter
+            rows = max(rows, _count(meta.get(META_VALUES)))
+            unpacked = max(unpacked, _count(meta.get(META_UNPACKED)), _pages_unpacked(data, meta))
         groups.append(RowGroup(rows, unpacked))
     if sum(group.rows for group in groups) < _count(footer.get(NUM_ROWS)):
         raise BrokenFooter
     return tuple(groups)
+
+
+def _pages_unpacked(data: bytes, meta: dict[int, Any]) -> int:
+    """Unpacked bytes of a column chunk by its page headers, whose values must add up."""
+    at = _count(meta.get(META_DATA_AT))
+    dictionary_at = meta.get(META_DICTIONARY_AT)
+    if dictionary_at:
+        at = min(at, _count(dictionary_at))
+    end = at + _count(meta.get(META_PACKED))
+    if end > len(data):
+        raise BrokenFooter
+    values = unpacked = 0
+    while at < end:
+        reader = Compact(data, at)
+        page = reader.struct()
+        unpacked += _count(page.get(PAGE_UNPACKED))
+        at = reader.at + _count(page.get(PAGE_PACKED))
+        header = page.get(PAGE_DATA) or page.get(PAGE_DATA_V2)
+        if isinstance(header, dict):
+            values += _count(header.get(PAGE_VALUES))
+    if at != end or values != _count(meta.get(META_VALUES)):
+        raise BrokenFooter
+    return unpacked
 
 
 def _structs(value: Any) -> list[dict[int, Any]]:

@@ -15,18 +15,15 @@ from rhizoledger.season import tables as schema
 from rhizoledger.season.cells import Context
 from rhizoledger.season.cross_check import check_tables
 from rhizoledger.season.findings import Findings, nearest
+from rhizoledger.season.kept_files import LARGEST_KEPT, check_kept_files
 from rhizoledger.season.loggers import check_stays, read_loggers
 from rhizoledger.season.records_of import in_season, records_of
 from rhizoledger.season.rows import TypedTable, read_rows
 from rhizoledger.season.settings import LARGEST_SETTINGS, read_settings, zone_of
 from rhizoledger.season.settings_reader import FILE
-from rhizoledger.season.source import MIB, Folder, RawTable
+from rhizoledger.season.source import Folder, RawTable
 from rhizoledger.season.trials import read_trials
 
-LARGEST_KEPT = 5 * MIB
-"""Label and boundary files."""
-
-NOT_TABLES = ("NOTES.md", "datapackage.json")
 NO_BUSHELS: Mapping[str, float] = MappingProxyType({})
 
 
@@ -93,7 +90,7 @@ def _read(directory: Path, lb_per_bu: Mapping[str, float], findings: Findings) -
         if there is not None:
             typed[table.name] = read_rows(there, table, context, findings)
     check_tables(typed, findings)
-    _kept_files(folder, names, typed, findings)
+    check_kept_files(folder, names, typed, area_unit, findings)
     confirmed = settings.celsius_confirmed if settings else ()
     loggers = folder.names("loggers")
     traces, doubtful = read_loggers(folder, loggers, zone, confirmed, findings)
@@ -188,33 +185,6 @@ def _check_question(
         "batches.",
         f"Add fields.csv, or {', '.join(missing)}.",
     )
-
-
-def _kept_files(
-    folder: Folder, names: tuple[str, ...], typed: Mapping[str, TypedTable], findings: Findings
-) -> None:
-    """Label and boundary files that cells name must be there; they are digested, not used yet."""
-    tables = {*(schema.BY_NAME), *(f"{t}.csv" for t in schema.BY_NAME), FILE, workbook.FILE}
-    kept = [n for n in names if n not in tables and n not in NOT_TABLES]
-    for table in typed.values():
-        for column in table.table.columns:
-            if column.kind != "file" or column.name == "logger":
-                continue
-            for row in table.rows:
-                name = row.values[column.name]
-                if name is None:
-                    continue
-                if name not in names:
-                    findings.error(
-                        table.file,
-                        row.number,
-                        column.name,
-                        name,
-                        "This file is not in the season folder.",
-                        f"Put it there, or empty the cell. {nearest(name, kept)}",
-                    )
-                elif name not in folder.digests:
-                    folder.read(name, LARGEST_KEPT)
 
 
 def _assemble(

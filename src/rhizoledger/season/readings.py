@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 
@@ -33,6 +34,17 @@ class Readings:
     fahrenheit: bool
     time_column: str
     temp_column: str
+
+
+def joined(pieces: Sequence[Readings]) -> Readings:
+    """Pieces of one file, one after the other; at least one."""
+    import numpy as np
+
+    columns: dict[str, Any] = {
+        name: np.concatenate([getattr(piece, name) for piece in pieces])
+        for name in ("time_s", "temp", "row", "utc")
+    }
+    return replace(pieces[0], **columns)
 
 
 def count_of(n: int) -> str:

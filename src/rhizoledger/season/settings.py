@@ -222,8 +222,8 @@ def _as_of(r: Reader, zone: ZoneInfo | None) -> date | datetime | None:
     value = r.get(key)
     if value is None:
         return None
-    if isinstance(value, str):
-        value = parse_date(value) or parse_time(value)
+    text = value.isoformat() if isinstance(value, datetime) else str(value)
+    value = parse_date(text) or parse_time(text)
     if isinstance(value, datetime):
         moment = to_utc(value, zone or UTC)
         if isinstance(moment, datetime):

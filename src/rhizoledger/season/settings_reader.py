@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date
 from typing import Any
 
 from rhizoledger.errors import UnitError
@@ -99,10 +99,10 @@ class Reader:
     def day(self, key: str, *, required: bool = False) -> date | None:
         """A date, as TOML or as text."""
         value = self.get(key)
-        if isinstance(value, str):
-            value = parse_date(value)
-        if isinstance(value, date) and not isinstance(value, datetime):
-            return value
+        # A date of TOML is read again from its text, so that the same years are believed.
+        day = parse_date(str(value)) if isinstance(value, str | date) else None
+        if day is not None:
+            return day
         if self.get(key) is not None:
             self.wrong(key, self.get(key), "This is not a date.", "Write it as 2027-05-10.")
         elif required:

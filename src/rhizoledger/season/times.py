@@ -14,6 +14,9 @@ ISO_DATE = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 OFFSET = re.compile(r"([+-])(\d{2}):?([0-5]\d)", re.ASCII)
 
 LARGEST_OFFSET = timedelta(hours=14)
+FIRST_YEAR, LAST_YEAR = 1900, 2199
+"""A year outside is a slip; it is refused where dates and times are read."""
+
 DAY_S = 86_400
 HOUR_S = 3_600
 
@@ -41,7 +44,7 @@ def parse_offset(text: str) -> timezone | None:
 
 
 def parse_date(text: str) -> date | None:
-    """An ISO 8601 calendar date; None if it is not one.
+    """An ISO 8601 calendar date of a believable year; None if it is not one.
 
     Examples
     --------
@@ -51,13 +54,14 @@ def parse_date(text: str) -> date | None:
     if ISO_DATE.fullmatch(text) is None:
         return None
     try:
-        return date.fromisoformat(text)
+        day = date.fromisoformat(text)
     except ValueError:
         return None
+    return day if FIRST_YEAR <= day.year <= LAST_YEAR else None
 
 
 def parse_time(text: str) -> datetime | None:
-    """An ISO 8601 date and time, aware where it carries an offset; None if it is not one.
+    """An ISO 8601 date and time, aware where it carries an offset; None as for dates.
 
     Examples
     --------
@@ -71,6 +75,8 @@ def parse_time(text: str) -> datetime | None:
     try:
         naive = datetime.fromisoformat(f"{day}T{clock}")
     except ValueError:
+        return None
+    if not FIRST_YEAR <= naive.year <= LAST_YEAR:
         return None
     if offset is None:
         return naive

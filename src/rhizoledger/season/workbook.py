@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import io
 import re
+import struct
 import zipfile
 import zlib
 from dataclasses import dataclass, field
@@ -88,7 +89,7 @@ class Extent:
         self.rows = max(self.rows, int(digits))
         self.columns = max(self.columns, column)
         if self.rows > MOST_ROWS + 1 or self.columns > MOST_COLUMNS:
-            place = f"{letters.decode('ascii')}{int(digits)}"
+            place = (letters.decode("ascii") or "row ") + str(int(digits))
             raise TooLarge(
                 f"A sheet reaches to {place}; the limit is {MOST_ROWS} rows and "
                 f"{MOST_COLUMNS} columns."
@@ -194,6 +195,8 @@ def read_workbook(data: bytes, known: tuple[str, ...], findings: Findings) -> di
         EOFError,
         NotImplementedError,
         RuntimeError,
+        ValueError,  # from offsets that point outside a damaged archive
+        struct.error,
         CalamineError,
     ):
         findings.error(

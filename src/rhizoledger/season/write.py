@@ -103,6 +103,8 @@ def new_season(directory: Path, minimal: bool = False) -> tuple[str, ...]:
             f"{directory} already holds {', '.join(there)}. Nothing was written; name another "
             "folder, or move these files away."
         )
+    if directory.exists() and not directory.is_dir():
+        raise InputError(f"{directory} is a file, not a folder. Name another folder.")
     try:
         directory.mkdir(parents=True, exist_ok=True)
         for name in folders:

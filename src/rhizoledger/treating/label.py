@@ -138,7 +138,7 @@ def check_rate(
 def _ratio(
     step: RecipeStep, limit: float, limit_unit: str, item: Item, seed: SeedFacts
 ) -> float | None:
-    """Rate of a step over a label rate; volume is never compared with mass unless density says."""
+    """Rate of a step over a label rate; volume is never compared with mass."""
     if limit == 0:
         return 0.0 if step.rate == 0 else math.inf
     here, there = parse_rate_unit(step.rate_unit), parse_rate_unit(limit_unit)
@@ -146,15 +146,9 @@ def _ratio(
         return step.rate / limit
     rate = _comparable(step.rate, step.rate_unit, item, seed)
     most = _comparable(limit, limit_unit, item, seed)
-    if rate is None or most is None or most[0] == 0:
+    if rate is None or most is None or rate[1] != most[1]:
         return None
-    if rate[1] == most[1]:
-        return rate[0] / most[0]
-    density = density_of(item)
-    if density is None or "packs" in (rate[1], most[1]):
-        return None
-    grams_over_ml = density if rate[1] == "mL" else 1 / density
-    return rate[0] * grams_over_ml / most[0]
+    return rate[0] / most[0]
 
 
 def _comparable(
