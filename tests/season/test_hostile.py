@@ -15,6 +15,7 @@ import pytest
 from rhizoledger.errors import Problem
 from rhizoledger.season import workbook
 from rhizoledger.season.read import check_season
+from tests.peak import PEAK_MB
 from tests.season.make import TINY, tiny, trace, write_season
 
 SHEET = "xl/worksheets/sheet1.xml"
@@ -159,13 +160,13 @@ def test_workbook_bombs_are_refused(bomb: str, tmp_path: Path) -> None:
             workbook.verified_copy((folder / "season.xlsx").read_bytes())
 
 
-PEAK = """
-import resource, sys
+PEAK = f"""{PEAK_MB}
+import sys
 from pathlib import Path
 from rhizoledger.season.read import check_season
 for folder in sys.argv[1:]:
     assert any(p.severity == "error" for p in check_season(Path(folder))), folder
-print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
+print(peak_mb())
 """
 
 

@@ -16,6 +16,7 @@ from rhizoledger.errors import Problem
 from rhizoledger.season import logger_csv, logger_parquet
 from rhizoledger.season.parquet_footer import BrokenFooter, row_groups
 from rhizoledger.season.read import check_season, read_season
+from tests.peak import PEAK_MB
 from tests.season.make import TINY, TOML, tiny, trace, write_season
 
 HEAD = "time,temp_c\n"
@@ -348,15 +349,14 @@ def test_parquet_faults_name_rows(tmp_path: Path) -> None:
     assert (problem.row, problem.column) == (1, "time")
 
 
-MEASURE = """
-import resource, sys, time
+MEASURE = f"""{PEAK_MB}
+import sys, time
 from pathlib import Path
 from rhizoledger.season.read import check_season
 started = time.perf_counter()
 problems = check_season(Path(sys.argv[1]))
 seconds = time.perf_counter() - started
-peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-print(seconds, peak, len([p for p in problems if p.severity == "error"]))
+print(seconds, peak_mb(), len([p for p in problems if p.severity == "error"]))
 """
 
 

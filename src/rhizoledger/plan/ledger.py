@@ -18,6 +18,7 @@ from rhizoledger.estimate import Estimate
 from rhizoledger.evidence import Parameter
 from rhizoledger.plan.balance import LEVEL, MIN_ESS, UNIT, Balance, pooled_estimate
 from rhizoledger.plan.counting import SampleCount
+from rhizoledger.plan.spoken import grouped
 
 State = Literal["quantified", "not_quantified", "not_valid"]
 
@@ -154,7 +155,9 @@ class Book:
         alone = sample.posterior(self.draws, sd) + log10_factor
         middle = float(np.median(alone))
         self.used[self.sample_sd.id] = self.sample_sd
-        text = f"{sample.how}: about {10**middle:.2g}" + (f"; {note.rstrip('.')}" if note else "")
+        text = f"{sample.how}: about {grouped(10**middle)}" + (
+            f"; {note.rstrip('.')}" if note else ""
+        )
         if sample.only_lowers and before.value is not None and middle >= before.value:
             self.marked("count", sample.at, f"{text}; all colonies, so it cannot raise the balance")
             return

@@ -12,6 +12,7 @@ from rhizoledger.plan.clock import MIDNIGHT, moment
 from rhizoledger.plan.context import Context
 from rhizoledger.plan.hazards import run_hazards
 from rhizoledger.plan.ledger import Book, Change
+from rhizoledger.plan.spoken import grouped
 from rhizoledger.plan.timeline import Run, build_runs
 from rhizoledger.records import Inoculant, Lot
 
@@ -61,7 +62,7 @@ def lot_book(lot: Lot | None, inoculant: Inoculant, used_at: datetime, context: 
     if inoculant.guaranteed_titre and inoculant.guarantee_holds:
         titre = np.full(context.draws.n, np.log10(inoculant.guaranteed_titre))
         until = "to expiry" if inoculant.guarantee_holds == "to_expiry" else "when made"
-        why = f"{name}: guarantee of {inoculant.guaranteed_titre:.2g} {inoculant.titre_unit}"
+        why = f"{name}: guarantee of {grouped(inoculant.guaranteed_titre)} {inoculant.titre_unit}"
         book.open("package", now, f"guarantee {name}", titre, f"{why}, {until}", at_least=True)
     else:
         book.open_unknown("package", now, f"{name}: neither a guarantee nor a count")

@@ -17,6 +17,7 @@ from rhizoledger.plan.context import Context, crop_slug
 from rhizoledger.plan.hazards import run_hazards
 from rhizoledger.plan.ledger import Book, Change
 from rhizoledger.plan.lot_book import DAY_S, SAMPLE_SD, VEHICLE_RISE, kept_lot_book
+from rhizoledger.plan.spoken import grouped
 from rhizoledger.plan.timeline import Run, build_runs
 from rhizoledger.survival.equivalent_age import AccelerationTable, equivalent_days_constant
 from rhizoledger.survival.exposure import held
@@ -108,7 +109,7 @@ def _from_tag(book: Book, facts: BatchFacts, at: datetime) -> None:
     batch = facts.batch
     if batch.tag_cells_per_seed:
         claim = np.full(book.draws.n, np.log10(batch.tag_cells_per_seed))
-        why = f"the tag says {batch.tag_cells_per_seed:.2g} cells per seed"
+        why = f"the tag says {grouped(batch.tag_cells_per_seed)} cells per seed"
         book.open("tag", at, f"tag {batch.batch}", claim, why, at_least=True)
     else:
         book.open_unknown("tag", at, "nothing says how many cells are on this seed")
@@ -140,7 +141,7 @@ def _rank(book: Book) -> float:
 
 def _applied_text(books: Sequence[tuple[AppliedLot, Book]]) -> str:
     def one(a: AppliedLot, b: Book) -> str:
-        n = f"about {10 ** b.worse.quantile(0.5):.2g} a seed" if b.worse.known else "not known"
+        n = f"about {grouped(10 ** b.worse.quantile(0.5))} a seed" if b.worse.known else "not known"
         return f"{a.name} {n}"
 
     if len(books) == 1:

@@ -2,41 +2,22 @@
 
 from __future__ import annotations
 
-import math
 from datetime import datetime, timedelta
 
 from rhizoledger.estimate import Estimate
+from rhizoledger.plan.spoken import grouped
 
 TEN = 10
 HUNDRED = 100
 
 
-def grouped(x: float) -> str:
-    """Two significant digits, thousands apart.
-
-    Examples
-    --------
-    >>> grouped(223456), grouped(0.0432), grouped(0)
-    ('220 000', '0.043', '0')
-    """
-    if x == 0:
-        return "0"
-    if not math.isfinite(x):
-        return "very large"
-    digits = 1 - math.floor(math.log10(abs(x)))
-    rounded = round(x, digits)
-    if digits > 0:
-        return f"{rounded:.{digits}f}"
-    whole = f"{rounded:,.0f}".replace(",", " ")
-    return whole if abs(rounded) < 1e12 else f"{rounded:.1e}"
-
-
 def cells(e: Estimate) -> str:
-    """Cells per seed from an estimate on the log10 scale.
+    r"""Cells per seed from an estimate on the log10 scale.
 
     Examples
     --------
-    >>> cells(Estimate(5.3424, 4.9, 5.78, "log10 cells/seed", "log10", 0.9))
+    >>> e = Estimate(5.3424, 4.9, 5.78, "log10 cells/seed", "log10", 0.9)
+    >>> cells(e).replace("\xa0", " ")
     'about 220 000 (79 000 to 600 000)'
     >>> cells(Estimate.not_known("log10 cells/seed", "no count", "log10"))
     'not known'

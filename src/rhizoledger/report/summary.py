@@ -11,23 +11,13 @@ from rhizoledger.plan.batch_answer import BatchAnswer
 from rhizoledger.plan.field_answer import FieldAnswer
 from rhizoledger.plan.planting_answer import PlantingAnswer
 from rhizoledger.plan.season_plan import Plan
-from rhizoledger.report.numbers import cells, figures, grouped, money, odds, time_left
+from rhizoledger.plan.spoken import grouped
+from rhizoledger.report.numbers import cells, figures, money, odds, time_left
+from rhizoledger.report.words import LIMITS, VERDICTS, part
 
 WIDTH = 80
 PLANTING_ORDER = ("stop", "re_inoculate", "plant_and_back_up", "not_known", "plant")
 FIELD_ORDER = ("inoculate_twice", "inoculate", "toss_up", "skip", "not_known")
-SAID = {
-    "stop": "STOP: do not plant as it is",
-    "re_inoculate": "inoculate again before planting",
-    "plant_and_back_up": "plant, with a second dose in the furrow",
-    "not_known": "not known",
-    "plant": "plant",
-    "inoculate_twice": "inoculate twice (seed and furrow)",
-    "inoculate": "inoculate",
-    "toss_up": "toss-up: about as likely to pay as not",
-    "skip": "skip",
-}
-LIMITED = {"opened_life": "opened life", "slurry_life": "slurry life"}
 CAUTION = (
     "Label, tag and local rules come first. Treated seed is never food, feed or oil; wear gloves, "
     "keep dust down. Counts are by plate: not every living cell nodulates."
@@ -70,14 +60,14 @@ def _batches(batches: Iterable[BatchAnswer], now: datetime) -> list[str]:
     lines = ["Seed batches: time left, what sets it, live cells a seed at seed drop"]
     for b in rows:
         left = time_left(b.plant_by.at, now) if b.plant_by else "no limit"
-        by = LIMITED.get(b.plant_by.by, b.plant_by.by) if b.plant_by else "known"
+        by = LIMITS.get(b.plant_by.by, b.plant_by.by) if b.plant_by else "known"
         left = left if b.plant_by else "no limit"
         lines += _hung(f"  {b.name:<12} {left:<8} {by:<11} ", cells(b.at_drop.cells))
         if b.at_drop.p is not None:
             share = odds(b.at_drop.p, at_least=b.at_drop.book.worse.at_least)
             lines += _hung(" " * 36, f"enough for {b.facts.batch.crop}: {share}")
         elif b.at_drop.why_no_p:
-            lines += _hung(" " * 36, f"no chance given: {b.at_drop.why_no_p}")
+            lines += _hung(" " * 36, f"chance not stated: {b.at_drop.why_no_p}")
     return lines
 
 
@@ -89,7 +79,7 @@ def _plantings(plantings: Sequence[PlantingAnswer]) -> list[str]:
         rows = [p for p in plantings if p.verdict.word == word]
         if not rows:
             continue
-        lines.append(f"  {SAID[word]} ({len(rows)})")
+        lines.append(f"  {VERDICTS[word]} ({len(rows)})")
         if word == "plant":
             lines += _hung("    ", ", ".join(_place(p) for p in rows))
             continue
@@ -110,7 +100,7 @@ def _fields(fields: Sequence[FieldAnswer], unit: str) -> list[str]:
         rows = [f for f in fields if f.verdict.word == word]
         if not rows:
             continue
-        lines.append(f"  {SAID[word]} ({len(rows)})")
+        lines.append(f"  {VERDICTS[word]} ({len(rows)})")
         for f in rows:
             name = f"    {f.field.field} {f.crop or 'crop not written down'}: "
             lines += _hung(name, _money_sentence(f))
@@ -163,7 +153,7 @@ def _tighten(plan: Plan) -> list[str]:
         return []
     t = plan.tighten[0]
     now, then = grouped(t.factor_now), grouped(t.factor_then)
-    by = f" (most of it from {t.moved_by})" if t.moved_by else ""
+    by = f" (most of it from {part(t.moved_by)})" if t.moved_by else ""
     text = (
         f"{t.answer} is known only within a factor of {now}{by}. {t.what.capitalize()} would bring "
         f"that to about {then}."

@@ -9,7 +9,12 @@ from rhizoledger.plan.clock import spoken
 from rhizoledger.plan.field_answer import FieldAnswer
 from rhizoledger.plan.ledger import Entry
 from rhizoledger.plan.season_plan import Plan
-from rhizoledger.report.numbers import cells, figures, grouped, money, odds
+from rhizoledger.plan.spoken import grouped
+from rhizoledger.report.numbers import cells, figures, money, odds
+from rhizoledger.report.words import STEPS, VERDICTS, part
+
+LEAST_SHARE = 0.01
+"""Shares of the spread below this are not worth a word."""
 
 
 def why_sentences(plan: Plan, name: str) -> list[str]:
@@ -46,19 +51,21 @@ def _batch(plan: Plan, b: BatchAnswer) -> list[str]:
         said = odds(at.p, at_least=at.book.worse.at_least)
         out.append(f"The chance that enough arrive: {said}.")
     elif at.why_no_p:
-        out.append(f"No chance is given: {at.why_no_p.rstrip('.')}.")
+        out.append(f"The chance is not stated: {at.why_no_p.rstrip('.')}.")
     out += [_entry(e, zone) for e in b.entries]
     out.append(f"At seed drop: {cells(at.cells)} live cells a seed, by plate count.")
     shares = sorted(at.book.worse.spread_from().items(), key=lambda kv: -kv[1])
     if shares:
-        said = ", ".join(f"{name} {round(100 * share)} %" for name, share in shares)
+        said = ", ".join(f"{part(n)} {round(100 * x)} %" for n, x in shares if x >= LEAST_SHARE)
         out.append(f"Where the spread comes from: {said}.")
     for x in b.limits[1:]:
         out.append(f"Later limit: {x.says} ({spoken(x.at, zone)}).")
     for p in plan.plantings:
         if p.planting.batch == b.name:
             place = f"{p.planting.field}/{p.planting.seq}"
-            out.append(f"In field {place}: {p.verdict.word}. {' '.join(p.verdict.reasons)}")
+            out.append(
+                f"In field {place}: {VERDICTS[p.verdict.word]}. {' '.join(p.verdict.reasons)}"
+            )
     if b.worst_grade:
         out.append(f"Worst grade of the evidence used: {b.worst_grade}.")
     return out
@@ -66,7 +73,7 @@ def _batch(plan: Plan, b: BatchAnswer) -> list[str]:
 
 def _entry(e: Entry, zone: ZoneInfo) -> str:
     start = spoken(e.start, zone)
-    head = f"{start}, {e.step}: {e.why.rstrip('.')}."
+    head = f"{start}, {STEPS.get(e.step, e.step)}: {e.why.rstrip('.')}."
     if e.state != "quantified":
         return f"{head} Not quantified; the balance is {cells(e.balance)}."
     moved = e.change.value
@@ -79,7 +86,9 @@ def _entry(e: Entry, zone: ZoneInfo) -> str:
 
 def _field(plan: Plan, f: FieldAnswer) -> list[str]:
     unit = plan.context.season.settings.units.yield_
-    out = [f"Field {f.field.field}, {f.crop or 'crop not written down'}: {f.verdict.word}."]
+    out = [
+        f"Field {f.field.field}, {f.crop or 'crop not written down'}: {VERDICTS[f.verdict.word]}."
+    ]
     out += list(f.verdict.reasons)
     if f.gain.value is not None and f.gain.low is not None and f.gain.high is not None:
         out.append(
