@@ -16,7 +16,7 @@ from rhizoledger.plan.context import Context
 from rhizoledger.plan.ledger import Book, Entry
 from rhizoledger.plan.seed_book import seed_book
 from rhizoledger.plan.verdict import Standing
-from rhizoledger.plan.windows import Limit, hard_limits, model_limit
+from rhizoledger.plan.windows import ON_SEED, Limit, hard_limits, model_limit
 
 PRINTABLE = GRADES[: GRADES.index("near") + 1]
 """Grades on which a probability may be printed (SEASON, verdict rules)."""
@@ -55,6 +55,14 @@ class BatchAnswer:
     def name(self) -> str:
         """The batch's id."""
         return self.facts.batch.batch
+
+    @property
+    def window(self) -> Limit | None:
+        """What sets the hour to plant by; None where nothing speaks of waiting on seed.
+
+        A lot's expiry alone would read as leave to wait for months.
+        """
+        return self.plant_by if any(x.by in ON_SEED for x in self.limits) else None
 
     @property
     def entries(self) -> Sequence[Entry]:

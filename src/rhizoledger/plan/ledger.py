@@ -130,10 +130,17 @@ class Book:
         end: datetime,
         why: str,
         state: State = "not_quantified",
+        *,
+        harm: bool,
     ) -> None:
-        """Enter a step nobody can put a number on: the balance is lost until a count."""
+        """Enter a step nobody can put a number on: the balance is lost until a count.
+
+        ``harm`` says whether something happened to the cells (a hazard, an excursion), which no
+        open window outweighs, or whether only the numbers are missing.
+        """
         self.worse, self.better = self.worse.lost(), self.better.lost()
-        self.flags.append(why)
+        if harm:
+            self.flags.append(why)
         self._enter(step, start, end, _none(why), (), state, why)
 
     def marked(self, step: str, at: datetime, why: str) -> None:

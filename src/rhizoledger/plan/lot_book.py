@@ -69,7 +69,7 @@ def lot_book(lot: Lot | None, inoculant: Inoculant, used_at: datetime, context: 
     for count in counts:
         _keep(book, lot, inoculant, now, count.at, context)
         note = ""
-        if book.worse.at_least and inoculant.guaranteed_titre:
+        if inoculant.guaranteed_titre:
             note = agrees_with_guarantee(count.estimate, inoculant.guaranteed_titre) or ""
         book.count(count, note=note)
         now = count.at
@@ -134,7 +134,7 @@ def _keep_run(
     events = context.events.get(lot.lot, ()) if lot else ()
     hazards = run_hazards(run, events, context, form=inoculant.form)
     if hazards:
-        book.not_quantified(run.stage, run.start, run.end, "; ".join(hazards))
+        book.not_quantified(run.stage, run.start, run.end, "; ".join(hazards), harm=True)
         return
     inside = _inside_label(run, inoculant)
     if by_label and inside:
@@ -149,7 +149,7 @@ def _keep_run(
         _liquid(book, run, inoculant, context)
     else:
         why = f"no published loss for a {inoculant.form} product in its package"
-        book.not_quantified(run.stage, run.start, run.end, why)
+        book.not_quantified(run.stage, run.start, run.end, why, harm=False)
 
 
 def _inside_label(run: Run, inoculant: Inoculant) -> bool:
@@ -168,10 +168,10 @@ def _peat(book: Book, run: Run, context: Context) -> None:
     low, high = run.span_c or (-np.inf, np.inf)
     if run.unknown_s or low < rate.valid_c[0]:
         why = f"{_span(run)}: no published loss rate for peat there"
-        book.not_quantified(run.stage, run.start, run.end, why)
+        book.not_quantified(run.stage, run.start, run.end, why, harm=False)
     elif high > grows.number():
         why = f"{_span(run)}: peat this warm can grow again, and a model of loss does not hold"
-        book.not_quantified(run.stage, run.start, run.end, why, "not_valid")
+        book.not_quantified(run.stage, run.start, run.end, why, "not_valid", harm=False)
     else:
         days = run.seconds / DAY_S
         change: FloatArray = -context.draws.parameter(rate) * days
@@ -188,7 +188,7 @@ def _liquid(book: Book, run: Run, inoculant: Inoculant, context: Context) -> Non
     if run.unknown_s or high > d_days.valid_c[1] or low < edge.number() or not protected:
         lack = "" if protected else "; protectant not known"
         why = f"{_span(run)}: no published loss rate for a liquid there{lack}"
-        book.not_quantified(run.stage, run.start, run.end, why)
+        book.not_quantified(run.stage, run.start, run.end, why, harm=False)
         return
     days = run.seconds / DAY_S
     parts = Change.same({d_days.id: -days / context.draws.parameter(d_days)})

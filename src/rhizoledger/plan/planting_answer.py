@@ -153,7 +153,7 @@ def _reasons(
     }[consequence]
     out = [sentence, ground]
     if batch is not None and s.p is None and s.window_open and not s.window_closed:
-        limit = batch.plant_by
+        limit = batch.window
         if limit is not None:
             out.append(f"Limit: {limit.says} ({spoken(limit.at, context.zone)}).")
     return tuple(out)
@@ -186,8 +186,8 @@ def _actions(
             else ["Or count cells on a seed sample first, if there is time."]
         )
         return (backed, *later)
-    if batch is not None and batch.plant_by is not None and arrival == "meets":
-        return (f"Plant by {spoken(batch.plant_by.at, context.zone)}.",)
+    if batch is not None and batch.window is not None and arrival == "meets":
+        return (f"Plant by {spoken(batch.window.at, context.zone)}.",)
     if arrival != "meets":
         return ("Plant; dig plants early to see whether nodules form.",)
     return ("Plant.",)

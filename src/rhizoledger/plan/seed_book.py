@@ -163,8 +163,12 @@ def _on_seed(
         (c for item in items for c in context.counts_of(item, "seed") if start <= c.at <= until),
         key=lambda c: c.at,
     )
-    known_until = _known_until(facts, start)
-    cuts = [c.at for c in counts] + ([known_until] if known_until else [])
+    model = on_seed_model(facts.batch.crop, context)
+    ends = _Ends(
+        _known_until(facts, start),
+        start + timedelta(days=model.period.number()) if model is not None else None,
+    )
+    cuts = [c.at for c in counts] + [e for e in (ends.stack, ends.series) if e is not None]
     runs = build_runs(
         [s for item in items for s in context.stays.get(item, ())],
         start,
@@ -181,7 +185,7 @@ def _on_seed(
     for i, run in enumerate(runs):
         while waiting and waiting[0].at <= run.start:
             book.count(waiting.pop(0))
-        _run_entry(book, facts, run, i, ages, known_until, context, items)
+        _run_entry(book, facts, run, i, ages, ends, context, items)
     for count in waiting:
         book.count(count)
 
@@ -192,6 +196,14 @@ def _chain(batch: str, context: Context) -> tuple[str, ...]:
         if batch in e.parts:
             return (e.item, batch)
     return (batch,)
+
+
+@dataclass(frozen=True, slots=True)
+class _Ends:
+    """Moments past which nothing is known: of the stack, and of the published loss on seed."""
+
+    stack: datetime | None
+    series: datetime | None
 
 
 def _known_until(facts: BatchFacts, start: datetime) -> datetime | None:
@@ -209,7 +221,7 @@ def _run_entry(
     run: Run,
     index: int,
     ages: _Ages | None,
-    known_until: datetime | None,
+    ends: _Ends,
     context: Context,
     items: tuple[str, ...],
 ) -> None:
@@ -226,9 +238,10 @@ def _run_entry(
     if run.stage == "slurry":
         _slurry(book, facts, run, hazards)
         return
-    why = _cannot(facts, run, ages, hazards, known_until)
+    harm = "; ".join(hazards) or (ages.excursion(run) if ages is not None else "")
+    why = harm or _cannot(facts, run, ages, ends)
     if why:
-        book.not_quantified(run.stage, run.start, run.end, why)
+        book.not_quantified(run.stage, run.start, run.end, why, harm=bool(harm))
         return
     assert ages is not None
     first = index == ages.first
@@ -260,27 +273,21 @@ def _slurry(book: Book, facts: BatchFacts, run: Run, hazards: Sequence[str]) -> 
     hours = run.seconds / (DAY_S / 24)  # exact: hours in a day
     tank = facts.tank_stack
     if hazards:
-        book.not_quantified(run.stage, run.start, run.end, "; ".join(hazards))
+        book.not_quantified(run.stage, run.start, run.end, "; ".join(hazards), harm=True)
     elif tank is not None and tank.state not in ("whole", "alone"):
-        book.not_quantified(run.stage, run.start, run.end, f"tank mix: {tank.why}")
+        why = f"tank mix: {tank.why}"
+        book.not_quantified(run.stage, run.start, run.end, why, harm=False)
     elif life is None or hours > life:
         over = "no slurry life is given" if life is None else f"past the slurry life of {life:g} h"
-        book.not_quantified(run.stage, run.start, run.end, f"{hours:.1f} h in the slurry: {over}")
+        why = f"{hours:.1f} h in the slurry: {over}"
+        book.not_quantified(run.stage, run.start, run.end, why, harm=life is not None)
     else:
         why = f"{hours:.1f} h in the slurry, inside its life of {life:g} h: no loss is charged"
         book.marked(run.stage, run.end, why)
 
 
-def _cannot(
-    facts: BatchFacts,
-    run: Run,
-    ages: _Ages | None,
-    hazards: Sequence[str],
-    known_until: datetime | None,
-) -> str:
-    """Why a run has no number, or nothing where it has one."""
-    if hazards:
-        return "; ".join(hazards)
+def _cannot(facts: BatchFacts, run: Run, ages: _Ages | None, ends: _Ends) -> str:
+    """Why a run that nothing harmed has no number all the same, or nothing where it has one."""
     stack = facts.stack
     if stack is None:
         return "what else is on this seed is not known"
@@ -288,11 +295,17 @@ def _cannot(
         stack.state == "harmful" and stack.log10_loss is None
     ):
         return stack.why
-    if known_until is not None and run.start >= known_until and facts.others:
+    if ends.stack is not None and run.start >= ends.stack and facts.others:
         return "past the last hour at which this stack was tested or allowed"
     if ages is None:
         return f"no published loss on seed for {facts.batch.crop}"
-    return ages.cannot(run)
+    if ends.series is not None and run.start >= ends.series:
+        return "past the last day of the published loss on seed"
+    if run.unknown_s:
+        return "temperature not known for part of the time, and nothing bounds it"
+    if run.moisture not in ages.model.loss.moisture:
+        return f"{run.moisture} seed: outside what the published loss covers"
+    return ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -351,21 +364,16 @@ class _Ages:
             model.period.number(),
         )
 
-    def cannot(self, run: Run) -> str:
-        """Why a run lies outside what the parameters cover, or nothing (§2.6)."""
-        if run.unknown_s:
-            return "temperature not known for part of the time, and nothing bounds it"
-        span = run.span_c
-        assert span is not None and self.model.loss.valid_c is not None
-        low, high = span
+    def excursion(self, run: Run) -> str:
+        """How far a run lies outside the temperatures that the parameters cover (§2.6)."""
+        assert self.model.loss.valid_c is not None
+        low, high = run.span_c or self.model.loss.valid_c
         top, bottom = self.model.loss.valid_c[1], self.model.edge.number()
         if high > top:
             outside = f"up to {high:.1f} °C: outside the range of the published loss ({top:g} °C)"
             return outside + run.untold
         if low < bottom:
             return f"down to {low:.1f} °C: frozen seed, no published loss{run.untold}"
-        if run.moisture not in self.model.loss.moisture:
-            return f"{run.moisture} seed: outside what the published loss covers"
         return ""
 
     def change(self, index: int) -> Change:

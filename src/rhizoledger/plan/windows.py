@@ -12,8 +12,12 @@ from rhizoledger.plan.clock import day_end
 from rhizoledger.plan.context import Context
 
 By = Literal["label", "tag", "stack", "expiry", "opened_life", "slurry_life", "model"]
-HORIZON_DAYS = 60  # numeric: how far ahead the model is asked; no published window is longer
+HORIZON_DAYS = 60  # numeric: how far ahead the model is asked; published losses end before
 STEP_HOURS = 1.0
+
+
+ON_SEED: tuple[By, ...] = ("label", "tag", "stack", "model")
+"""Limits that speak of waiting on seed; an expiry alone says nothing of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,4 +124,7 @@ def model_limit(
         else:
             high = middle
     at = start + timedelta(hours=low * STEP_HOURS)
-    return Limit("model", at, f"after that the chance of enough cells is below {wanted:g}")
+    says = f"after that the chance of enough cells is below {wanted:g}"
+    if p_at(start + timedelta(hours=high * STEP_HOURS)) is None:
+        says = "no published number reaches further"
+    return Limit("model", at, says)

@@ -16,6 +16,7 @@ from rhizoledger.report.numbers import cells, figures, money, odds, time_left
 from rhizoledger.report.words import LIMITS, VERDICTS, part
 
 WIDTH = 80
+INDENT = " " * 37
 PLANTING_ORDER = ("stop", "re_inoculate", "plant_and_back_up", "not_known", "plant")
 FIELD_ORDER = ("inoculate_twice", "inoculate", "toss_up", "skip", "not_known")
 CAUTION = (
@@ -54,20 +55,21 @@ def summary_text(plan: Plan, written: Sequence[Path] = ()) -> str:
 
 
 def _batches(batches: Iterable[BatchAnswer], now: datetime) -> list[str]:
-    rows = sorted(batches, key=lambda b: (b.plant_by is None, b.plant_by.at if b.plant_by else now))
+    rows = sorted(batches, key=lambda b: (b.window is None, b.window.at if b.window else now))
     if not rows:
         return []
     lines = ["Seed batches: time left, what sets it, live cells a seed at seed drop"]
     for b in rows:
-        left = time_left(b.plant_by.at, now) if b.plant_by else "no limit"
-        by = LIMITS.get(b.plant_by.by, b.plant_by.by) if b.plant_by else "known"
-        left = left if b.plant_by else "no limit"
-        lines += _hung(f"  {b.name:<12} {left:<8} {by:<11} ", cells(b.at_drop.cells))
+        left, by = "not known", "no window"
+        if b.window is not None:
+            left = time_left(b.window.at, now)
+            by = LIMITS.get(b.window.by, b.window.by)
+        lines += _hung(f"  {b.name:<12} {left:<9} {by:<11} ", cells(b.at_drop.cells))
         if b.at_drop.p is not None:
             share = odds(b.at_drop.p, at_least=b.at_drop.book.worse.at_least)
-            lines += _hung(" " * 36, f"enough for {b.facts.batch.crop}: {share}")
+            lines += _hung(INDENT, f"enough for {b.facts.batch.crop}: {share}")
         elif b.at_drop.why_no_p:
-            lines += _hung(" " * 36, f"chance not stated: {b.at_drop.why_no_p}")
+            lines += _hung(INDENT, f"chance not stated: {b.at_drop.why_no_p.rstrip('.')}")
     return lines
 
 

@@ -38,11 +38,11 @@ def _batch(plan: Plan, b: BatchAnswer) -> list[str]:
     zone = plan.context.zone
     at = b.at_drop
     out = []
-    if b.plant_by is not None:
-        when = spoken(b.plant_by.at, zone)
-        out.append(f"Plant batch {b.name} by {when}: {b.plant_by.says}; {b.if_stored}.")
+    if b.window is not None:
+        when = spoken(b.window.at, zone)
+        out.append(f"Plant batch {b.name} by {when}: {b.window.says}; {b.if_stored}.")
     else:
-        out.append(f"Nothing sets a planting limit for batch {b.name}; {b.if_stored}.")
+        out.append(f"How long batch {b.name} may wait is not known: no label, tag or test says it.")
     if b.requirement_log10 is not None:
         need = grouped(10**b.requirement_log10)
         source = b.facts.requirement.source if b.facts.requirement else ""
@@ -58,8 +58,9 @@ def _batch(plan: Plan, b: BatchAnswer) -> list[str]:
     if shares:
         said = ", ".join(f"{part(n)} {round(100 * x)} %" for n, x in shares if x >= LEAST_SHARE)
         out.append(f"Where the spread comes from: {said}.")
-    for x in b.limits[1:]:
-        out.append(f"Later limit: {x.says} ({spoken(x.at, zone)}).")
+    for x in b.limits:
+        if x is not b.window:
+            out.append(f"Another limit: {x.says} ({spoken(x.at, zone)}).")
     for p in plan.plantings:
         if p.planting.batch == b.name:
             place = f"{p.planting.field}/{p.planting.seq}"
