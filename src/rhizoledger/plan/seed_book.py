@@ -5,53 +5,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Literal
 
 import numpy as np
 
-from rhizoledger.draws import FloatArray
-from rhizoledger.evidence import Parameter
-from rhizoledger.plan.balance import TOGETHER, Balance
+from rhizoledger.plan.balance import Balance
 from rhizoledger.plan.batch_facts import AppliedLot, BatchFacts, batch_facts
-from rhizoledger.plan.context import Context, crop_slug
+from rhizoledger.plan.context import Context
 from rhizoledger.plan.hazards import run_hazards
 from rhizoledger.plan.ledger import Book, Change
 from rhizoledger.plan.lot_book import DAY_S, SAMPLE_SD, VEHICLE_RISE, kept_lot_book
+from rhizoledger.plan.on_seed import Ages, on_seed_model
 from rhizoledger.plan.spoken import grouped
 from rhizoledger.plan.timeline import Run, build_runs
-from rhizoledger.survival.equivalent_age import AccelerationTable, equivalent_days_constant
-from rhizoledger.survival.exposure import held
-from rhizoledger.survival.kinetics import front_loaded_loss
-
-ON_SEED = ("drying", "on_seed", "planter")
-GAP_ENDS: tuple[Literal["high", "low"], ...] = ("high", "low")
-
-
-@dataclass(frozen=True, slots=True)
-class OnSeedModel:
-    """The published loss on seed of one crop: two phases, Bigelow in temperature."""
-
-    loss: Parameter
-    share: Parameter
-    z: Parameter
-    t_ref: Parameter
-    period: Parameter
-    edge: Parameter
-
-    def parameters(self, coldest_c: float) -> tuple[Parameter, ...]:
-        """The rows that a run rests on; the cold edge only where the run was colder than it."""
-        rows = (self.loss, self.share, self.z, self.t_ref, self.period)
-        assert self.loss.valid_c is not None
-        return (*rows, self.edge) if coldest_c < self.loss.valid_c[0] else rows
-
-
-def on_seed_model(crop: str, context: Context) -> OnSeedModel | None:
-    """The evidence rows for a crop's loss on seed, or None where there are none."""
-    stem = f"survival.on_seed.{crop_slug(crop)}"
-    if f"{stem}.log10_loss_21d" not in context.evidence:
-        return None
-    names = ("log10_loss_21d", "first_phase_share", "z_c", "t_ref_c", "period_d", "edge_down_to_c")
-    return OnSeedModel(*(context.evidence[f"{stem}.{name}"] for name in names))
 
 
 def seed_book(
@@ -180,7 +145,7 @@ def _on_seed(
         default_stage="on_seed",
         default_moisture="dry",
     )
-    ages = _Ages.of(runs, facts, context)
+    ages = Ages.of(runs, facts, context)
     waiting = list(counts)
     for i, run in enumerate(runs):
         while waiting and waiting[0].at <= run.start:
@@ -220,7 +185,7 @@ def _run_entry(
     facts: BatchFacts,
     run: Run,
     index: int,
-    ages: _Ages | None,
+    ages: Ages | None,
     ends: _Ends,
     context: Context,
     items: tuple[str, ...],
@@ -286,7 +251,7 @@ def _slurry(book: Book, facts: BatchFacts, run: Run, hazards: Sequence[str]) -> 
         book.marked(run.stage, run.end, why)
 
 
-def _cannot(facts: BatchFacts, run: Run, ages: _Ages | None, ends: _Ends) -> str:
+def _cannot(facts: BatchFacts, run: Run, ages: Ages | None, ends: _Ends) -> str:
     """Why a run that nothing harmed has no number all the same, or nothing where it has one."""
     stack = facts.stack
     if stack is None:
@@ -306,114 +271,3 @@ def _cannot(facts: BatchFacts, run: Run, ages: _Ages | None, ends: _Ends) -> str
     if run.moisture not in ages.model.loss.moisture:
         return f"{run.moisture} seed: outside what the published loss covers"
     return ""
-
-
-@dataclass(frozen=True, slots=True)
-class _Ages:
-    """Equivalent days of the runs on seed, at both ends of their gaps, for one model.
-
-    ``worse`` and ``better`` have shape (runs, draws) [d at the reference temperature].
-    """
-
-    model: OnSeedModel
-    runs: tuple[Run, ...]
-    worse: FloatArray
-    better: FloatArray
-    first: int
-    loss: FloatArray
-    share: FloatArray
-    period: float
-
-    @classmethod
-    def of(cls, runs: Sequence[Run], facts: BatchFacts, context: Context) -> _Ages | None:
-        """The ages of all runs at once; None where the crop has no model."""
-        model = on_seed_model(facts.batch.crop, context)
-        if model is None or not runs:
-            return None
-        draws = context.draws
-        z, t_ref = draws.parameter(model.z), model.t_ref.number()
-        assert model.loss.valid_c is not None
-        floor = model.loss.valid_c[0]
-        table = context.once(
-            ("acceleration", model.z.id, model.t_ref.id, model.loss.id),
-            lambda: AccelerationTable(z, t_ref, floor_c=floor),
-        )
-        u = draws.uniform("wait", facts.batch.batch)
-        ends = []
-        for end in GAP_ENDS:
-            told = [i for i, r in enumerate(runs) if r.recorded is not None and not r.unknown_s]
-            exposures = [held(e, end) for i in told if (e := runs[i].recorded) is not None]
-            age = np.zeros((len(runs), draws.n))
-            if exposures:
-                age[told] = table.days(exposures)
-            for i, r in enumerate(runs):
-                for w in r.waits:
-                    temp = w.low_c + (w.high_c - w.low_c) * u
-                    age[i] += equivalent_days_constant(w.seconds, temp, z, t_ref, floor_c=floor)
-            ends.append(age)
-        first = next((i for i, r in enumerate(runs) if r.stage in ON_SEED), 0)
-        who = facts.inoculant.inoculant if facts.inoculant else ""
-        return cls(
-            model,
-            tuple(runs),
-            ends[0],
-            ends[1],
-            first,
-            draws.parameter(model.loss, who),
-            draws.parameter(model.share, who),
-            model.period.number(),
-        )
-
-    def excursion(self, run: Run) -> str:
-        """How far a run lies outside the temperatures that the parameters cover (§2.6)."""
-        assert self.model.loss.valid_c is not None
-        low, high = run.span_c or self.model.loss.valid_c
-        top, bottom = self.model.loss.valid_c[1], self.model.edge.number()
-        if high > top:
-            outside = f"up to {high:.1f} °C: outside the range of the published loss ({top:g} °C)"
-            return outside + run.untold
-        if low < bottom:
-            return f"down to {low:.1f} °C: frozen seed, no published loss{run.untold}"
-        return ""
-
-    def change(self, index: int) -> Change:
-        """Loss of one run, split into what each parameter moved."""
-        return Change(self._parts(self.worse, index), self._parts(self.better, index))
-
-    def _parts(self, age: FloatArray, index: int) -> dict[str, FloatArray]:
-        days = self.runs[self.first].seconds / DAY_S
-        pace = age[self.first] / days
-        before = age[self.first : index].sum(axis=0)
-        after = before + age[index]
-
-        def loss(size: FloatArray, share: FloatArray, warmth: bool) -> FloatArray:
-            a, b, p = (
-                x if warmth else np.full_like(x, np.median(x)) for x in (before, after, pace)
-            )
-            whole = front_loaded_loss(size, share, b / self.period, p)
-            return whole - front_loaded_loss(size, share, a / self.period, p)
-
-        size = np.full_like(self.loss, np.median(self.loss))
-        share = np.full_like(self.share, np.median(self.share))
-        centre = loss(size, share, False)
-        total = -loss(self.loss, self.share, True)
-        parts = {
-            self.model.loss.id: -loss(self.loss, share, False),
-            self.model.share.id: centre - loss(size, self.share, False),
-            self.model.z.id: centre - loss(size, share, True),
-        }
-        parts[TOGETHER] = total - parts[self.model.loss.id] - sum(list(parts.values())[1:])
-        return parts
-
-    def text(self, index: int) -> str:
-        """The run in words: how long, how warm, and what the mean would have hidden."""
-        run = self.runs[index]
-        hours = run.seconds / (DAY_S / 24)  # exact: hours in a day
-        low, high = run.span_c or (np.nan, np.nan)
-        text = f"{hours:.0f} h at {low:.3g} to {high:.3g} °C"
-        if run.has_gap:
-            text += f"; part of the record is missing and held at both ends{run.untold}"
-        if self.model.loss.valid_c and low < self.model.loss.valid_c[0]:
-            edge = self.model.loss.valid_c[0]
-            text += f"; below {edge:.0f} °C the rate at {edge:.0f} °C is charged"
-        return text
