@@ -1,4 +1,4 @@
-"""The published loss on seed, applied to the runs of a batch: two phases, Bigelow in temperature."""
+"""The published loss on seed, applied to a batch's runs: two phases, Bigelow in temperature."""
 
 from __future__ import annotations
 
