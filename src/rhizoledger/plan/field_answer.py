@@ -19,6 +19,7 @@ from rhizoledger.money.payoff import Payoff, PayoffSummary, payoff_draws
 from rhizoledger.plan.batch_facts import BatchFacts
 from rhizoledger.plan.clock import NOON, moment
 from rhizoledger.plan.context import Context, crop_slug
+from rhizoledger.plan.market import kg_ha_per_unit, price_per_gain
 from rhizoledger.plan.verdict import Consequence, Verdict, judge_field
 from rhizoledger.records import Application, Field, Planting
 from rhizoledger.treating.rates import pack_of
@@ -87,8 +88,8 @@ def _answer(
     gain = gain_prior(past, rows, context.draws, field=field.field)
     cost, cost_how = _cost(field, plantings, facts, context)
     unit = settings.units.yield_
-    per_unit = _kg_ha_per_unit(crop, context)
-    price = _price_per_gain(crop, per_unit, context)
+    per_unit = kg_ha_per_unit(crop, context)
+    price = price_per_gain(crop, per_unit, context)
     money_unit = f"money/{settings.units.area}"
     summary: PayoffSummary | None = None
     if gain is not None and price is not None and cost is not None and per_unit is not None:
@@ -143,32 +144,6 @@ def _place(context: Context) -> str | None:
     if s.country is None:
         return None
     return f"{s.country} {s.state}" if s.state else s.country
-
-
-def _bushel(crop: str | None, context: Context) -> float | None:
-    row = context.crop_row(crop, "lb_per_bu")
-    return row.number() if row is not None else None
-
-
-def _kg_ha_per_unit(crop: str | None, context: Context) -> float | None:
-    """kg/ha in one unit of yield as the season writes it."""
-    unit, bushel = context.season.settings.units.yield_, _bushel(crop, context)
-    if unit.startswith("bu") and bushel is None:
-        return None
-    return units.yield_kg_ha(1.0, unit, bushel)
-
-
-def _price_per_gain(crop: str | None, per_unit: float | None, context: Context) -> float | None:
-    """Money per area for one unit of gain; None where the crop has no market row."""
-    settings = context.season.settings
-    market = settings.markets.get(crop) if crop else None
-    if market is None or per_unit is None:
-        return None
-    bushel = _bushel(crop, context)
-    if market.unit.startswith("bu") and bushel is None:
-        return None
-    per_kg = units.price_per_kg(market.price, market.unit, bushel)
-    return per_kg * per_unit * units.area_ha(1.0, settings.units.area)
 
 
 def _cost(

@@ -12,6 +12,7 @@ from rhizoledger.plan.batch_facts import BatchFacts
 from rhizoledger.plan.clock import NOON, day_end, moment, spoken
 from rhizoledger.plan.context import Context
 from rhizoledger.plan.furrow_answer import FurrowAnswer
+from rhizoledger.plan.market import kg_ha_per_unit, price_per_gain
 from rhizoledger.plan.runs import RunAnswer
 from rhizoledger.plan.verdict import (
     Arrival,
@@ -194,9 +195,14 @@ def _actions(
 
 
 def _cost_of_waiting(crop: str, context: Context) -> Estimate | None:
+    """What a day of waiting costs per area: yield lost at the market's price (§4.6)."""
     settings = context.season.settings
     loss = settings.delay_loss_per_day.get(crop)
     if loss is None:
         return None
+    unit = f"money/{settings.units.area}/d"
     source = settings.delay_source.get(crop, "as the season says")
-    return Estimate(loss, None, None, f"money/{settings.units.area}/d", method=source)
+    price = price_per_gain(crop, kg_ha_per_unit(crop, context), context)
+    if price is None:
+        return Estimate.not_known(unit, "needs a market price for this crop")
+    return Estimate(loss * price, None, None, unit, method=f"yield lost at its price; {source}")

@@ -52,7 +52,7 @@ toss_up = [0.4, 0.6]         # probabilities of paying that are called a toss-up
 # product_per_area = 0.0
 
 # [delay.soybean]            # one section for each crop
-# loss_per_day = 0.0         # per area, for each day the planter waits
+# loss_per_day = 0.0         # yield lost for each day the planter waits, in the unit of yield
 # source = ""
 
 [ambient]                    # air temperature to expect where no logger was

@@ -1,0 +1,32 @@
+"""What a unit of yield weighs and fetches, in the units the season is written in."""
+
+from __future__ import annotations
+
+from rhizoledger import units
+from rhizoledger.plan.context import Context
+
+
+def _bushel(crop: str | None, context: Context) -> float | None:
+    row = context.crop_row(crop, "lb_per_bu")
+    return row.number() if row is not None else None
+
+
+def kg_ha_per_unit(crop: str | None, context: Context) -> float | None:
+    """kg/ha in one unit of yield as the season writes it."""
+    unit, bushel = context.season.settings.units.yield_, _bushel(crop, context)
+    if unit.startswith("bu") and bushel is None:
+        return None
+    return units.yield_kg_ha(1.0, unit, bushel)
+
+
+def price_per_gain(crop: str | None, per_unit: float | None, context: Context) -> float | None:
+    """Money per area for one unit of gain; None where the crop has no market row."""
+    settings = context.season.settings
+    market = settings.markets.get(crop) if crop else None
+    if market is None or per_unit is None:
+        return None
+    bushel = _bushel(crop, context)
+    if market.unit.startswith("bu") and bushel is None:
+        return None
+    per_kg = units.price_per_kg(market.price, market.unit, bushel)
+    return per_kg * per_unit * units.area_ha(1.0, settings.units.area)
