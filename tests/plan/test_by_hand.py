@@ -76,6 +76,8 @@ def expected_exact() -> dict[str, float]:
     out |= {
         "batches[0].requirement_log10": 5.0,
         "batches[0].p_meets": 1.0,
+        "batches[0].p_gap_ends[0]": 1.0,
+        "batches[0].p_gap_ends[1]": 1.0,
         "batches[0].p_band[0]": 1.0,
         "batches[0].p_band[1]": 1.0,
         "plantings[0].seq": 1,

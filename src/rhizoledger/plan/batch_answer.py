@@ -24,15 +24,20 @@ PRINTABLE = GRADES[: GRADES.index("near") + 1]
 
 @dataclass(frozen=True, slots=True)
 class At:
-    """A batch at one moment: its book, cells as applied, P and its band."""
+    """A batch at one moment: its book, cells as applied, and P where it may be printed.
+
+    ``p`` holds every gap at its worse end and decides; ``p_better`` holds them at the other.
+    ``p_low`` and ``p_high`` are the prior-sensitivity band, Monte Carlo error included.
+    """
 
     moment: datetime
     book: Book
     applied: Balance | None
-    p: float | None
-    p_low: float | None
-    p_high: float | None
     why_no_p: str
+    p: float | None = None
+    p_better: float | None = None
+    p_low: float | None = None
+    p_high: float | None = None
 
     @property
     def cells(self) -> Estimate:
@@ -81,33 +86,37 @@ def batch_at(facts: BatchFacts, moment: datetime, context: Context) -> At:
     book, applied = seed_book(facts, moment, context)
     why = _why_no_p(facts, book, applied)
     if why:
-        return At(moment, book, applied, None, None, None, why)
+        return At(moment, book, applied, why)
     p = _p(facts, book, applied)
     assert p is not None
     turned = replace(context, draws=context.wider)
-    wide_book, wide_applied = seed_book(facts, moment, turned)
-    wide = _p(facts, wide_book, wide_applied)
+    wide = _p(facts, *seed_book(facts, moment, turned))
     ends = [p] if wide is None else [p, wide]
     noise = 2 * float(np.sqrt(p * (1 - p) / max(book.worse.ess, 1.0)))
     return At(
         moment,
         book,
         applied,
+        "",
         p,
+        _p(facts, book, applied, better=True),
         max(0.0, min(ends) - noise),
         min(1.0, max(ends) + noise),
-        "",
     )
 
 
-def _p(facts: BatchFacts, book: Book, applied: Balance | None) -> float | None:
+def _p(
+    facts: BatchFacts, book: Book, applied: Balance | None, *, better: bool = False
+) -> float | None:
+    """P(≥ requirement) with gaps at their worse end, or at their ``better`` one."""
     r = facts.requirement
     if r is None:
         return None
-    need = float(np.log10(r.cells_per_seed))
-    if r.basis == "nominal_applied":
-        return None if applied is None else applied.p_at_least(need)
-    return book.p_at_least(need)
+    at_drop = book.better if better else book.worse
+    balance = applied if r.basis == "nominal_applied" else at_drop
+    if balance is None or not balance.known:
+        return None
+    return balance.p_at_least(float(np.log10(r.cells_per_seed)))
 
 
 def _why_no_p(facts: BatchFacts, book: Book, applied: Balance | None) -> str:
@@ -128,9 +137,9 @@ def _why_no_p(facts: BatchFacts, book: Book, applied: Balance | None) -> str:
         lost = [e for e in book.entries if e.state != "quantified"]
         return lost[-1].why if lost else "the balance is not known"
     worst = worst_grade(book.grades)
-    if facts.batch.seed_size_how == "guess":
-        return "the seed size is a guess: count seed first"
     if worst is not None and worst not in PRINTABLE:
+        if facts.batch.seed_size_how == "guess":
+            return "the seed size is a guess: count seed first"
         return f"it would rest on evidence of grade {worst}"
     return ""
 

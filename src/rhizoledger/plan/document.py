@@ -59,6 +59,7 @@ def _batch(b: BatchAnswer, context: Context) -> dict[str, Any]:
         "requirement_log10": b.requirement_log10,
         "basis": r.basis if r else None,
         "p_meets": at.p,
+        "p_gap_ends": None if at.p is None else [at.p, at.p_better],
         "p_band": None if at.p is None else [at.p_low, at.p_high],
         "p_is_at_least": at.book.worse.at_least,
         "why_no_p": at.why_no_p or None,

@@ -191,10 +191,6 @@ class Book:
             moved = Estimate(d, d, d, "log10", "log10", LEVEL, method=text)
         self._enter("count", sample.at, sample.at, moved, (self.sample_sd.id,), "quantified", text)
 
-    def p_at_least(self, requirement_log10: float) -> float | None:
-        """P(balance ≥ requirement) at the worse end of gaps; None where it is not known."""
-        return self.worse.p_at_least(requirement_log10) if self.worse.known else None
-
     def closing(self, method: str = "by plate count") -> Estimate:
         """The balance as it stands, as printed."""
         return pooled_estimate(self.worse, self.better, method)

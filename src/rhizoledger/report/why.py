@@ -50,6 +50,9 @@ def _batch(plan: Plan, b: BatchAnswer) -> list[str]:
     if at.p is not None:
         said = odds(at.p, at_least=at.book.worse.at_least)
         out.append(f"The chance that enough arrive: {said}.")
+        if at.p_better is not None and odds(at.p_better) != odds(at.p):
+            other = odds(at.p_better)
+            out.append(f"That is with the gaps in the record at their worse end; {other} at best.")
     elif at.why_no_p:
         out.append(f"The chance is not stated: {at.why_no_p.rstrip('.')}.")
     out += [_entry(e, zone) for e in b.entries]
