@@ -100,6 +100,7 @@ def _planting(p: PlantingAnswer) -> dict[str, Any]:
         "consequence": p.consequence,
         "arrival": p.arrival,
         "verdict": p.verdict.word,
+        "planted": p.planted,
         "reasons": list(p.verdict.reasons),
         "actions": list(p.verdict.actions),
         "cells_per_seed_log10": p.at.cells if p.at else None,

@@ -20,10 +20,10 @@ def kg_ha_per_unit(crop: str | None, context: Context) -> float | None:
 
 
 def price_per_gain(crop: str | None, per_unit: float | None, context: Context) -> float | None:
-    """Money per area for one unit of gain; None where the crop has no market row."""
+    """Money per area for one unit of gain; None where the crop has no price above zero."""
     settings = context.season.settings
     market = settings.markets.get(crop) if crop else None
-    if market is None or per_unit is None:
+    if market is None or market.price <= 0 or per_unit is None:
         return None
     bushel = _bushel(crop, context)
     if market.unit.startswith("bu") and bushel is None:

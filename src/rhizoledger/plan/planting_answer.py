@@ -36,6 +36,7 @@ class PlantingAnswer:
     at: At | None
     cost_of_waiting: Estimate | None
     furrow: tuple[FurrowAnswer, ...]
+    planted: bool
 
 
 def drop_time(p: Planting, context: Context) -> datetime:
@@ -86,10 +87,21 @@ def planting_answer(
         arrival, consequence, stop=stop, unknown_group=unknown, may_re_inoculate=can
     )
     reasons = _reasons(word, sentence, stop, unknown, consequence, s, batch, context)
-    actions = _actions(word, arrival, batch, furrow, context)
+    actions = (
+        _actions_afterwards(arrival)
+        if is_planted(planting, context)
+        else _actions(word, arrival, batch, furrow, context)
+    )
     waiting = _cost_of_waiting(planting.crop, context)
     return PlantingAnswer(
-        planting, consequence, arrival, Verdict(word, reasons, actions), at, waiting, furrow
+        planting,
+        consequence,
+        arrival,
+        Verdict(word, reasons, actions),
+        at,
+        waiting,
+        furrow,
+        is_planted(planting, context),
     )
 
 
@@ -158,6 +170,18 @@ def _reasons(
         if limit is not None:
             out.append(f"Limit: {limit.says} ({spoken(limit.at, context.zone)}).")
     return tuple(out)
+
+
+def is_planted(planting: Planting, context: Context) -> bool:
+    """Whether the seed is in the ground: what can be done is no longer what could have been."""
+    done = planting.planted_from or planting.planted_to
+    return done is not None and done <= context.now
+
+
+def _actions_afterwards(arrival: Arrival) -> tuple[str, ...]:
+    if arrival == "meets":
+        return ("Planted.",)
+    return ("Already planted: dig plants early to see whether nodules form.",)
 
 
 def _actions(

@@ -139,7 +139,7 @@ def plan_season(
         tuple(_tighten(batches.values(), context)),
         _used(batches.values(), money),
         _not_asked(season),
-        tuple(problems),
+        tuple(_as_the_user_names_it(p, season) for p in problems),
     )
 
 
@@ -200,6 +200,16 @@ def _facts_until(season: Season, now: datetime, day: date) -> Season:
         dispositions=tuple(d for d in season.dispositions if d.on <= day),
         traces=traces,
     )
+
+
+def _as_the_user_names_it(problem: Problem, season: Season) -> Problem:
+    """A problem of a table, with the file that the table stands in."""
+    if problem.file not in season.tables:
+        return problem
+    file = f"{problem.file}.csv"
+    if file not in season.digests:
+        file = f"season.xlsx:{problem.file}"
+    return replace(problem, file=file)
 
 
 def _last_drop(name: str, plantings: Iterable[Planting], context: Context) -> datetime:

@@ -51,12 +51,12 @@ def odds(p: float | None, *, at_least: bool = False) -> str:
     Examples
     --------
     >>> odds(0.93), odds(0.5), odds(None), odds(0.004), odds(1.0)
-    ('9 in 10', 'about as likely as not', 'not known', 'hardly any chance', 'almost certain')
+    ('9 in 10', 'about as likely as not', 'not known', 'hardly any', 'almost certain')
     """
     if p is None:
         return "not known"
     if p < 0.05:
-        return "hardly any chance"
+        return "hardly any"
     if p > 0.95:
         return "almost certain"
     if 0.45 <= p <= 0.55:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from textwrap import wrap
 
@@ -17,6 +17,11 @@ from rhizoledger.report.words import LIMITS, VERDICTS, part
 
 WIDTH = 80
 INDENT = " " * 37
+SHOWN = 6
+"""As many lines as anyone acts on before breakfast; the rest stands in plan.json."""
+A_WEEK = timedelta(days=7)
+RANKS = ("stop", "re_inoculate", "clock", "plant_and_back_up", "not_known", "order")
+"""Order of "Do next": what cannot be undone first, what can be ordered for later last."""
 PLANTING_ORDER = ("stop", "re_inoculate", "plant_and_back_up", "not_known", "plant")
 FIELD_ORDER = ("inoculate_twice", "inoculate", "toss_up", "skip", "not_known")
 CAUTION = (
@@ -67,7 +72,7 @@ def _batches(batches: Iterable[BatchAnswer], now: datetime) -> list[str]:
         lines += _hung(f"  {b.name:<12} {left:<9} {by:<11} ", cells(b.at_drop.cells))
         if b.at_drop.p is not None:
             share = odds(b.at_drop.p, at_least=b.at_drop.book.worse.at_least)
-            lines += _hung(INDENT, f"enough for {b.facts.batch.crop}: {share}")
+            lines += _hung(INDENT, f"chance of enough for {b.facts.batch.crop}: {share}")
         elif b.at_drop.why_no_p:
             lines += _hung(INDENT, f"chance not stated: {b.at_drop.why_no_p.rstrip('.')}")
     return lines
@@ -91,7 +96,8 @@ def _plantings(plantings: Sequence[PlantingAnswer]) -> list[str]:
 
 
 def _place(p: PlantingAnswer) -> str:
-    return f"{p.planting.field}/{p.planting.seq} {p.planting.batch or 'bare seed'}"
+    done = " (planted)" if p.planted else ""
+    return f"{p.planting.field}/{p.planting.seq} {p.planting.batch or 'bare seed'}{done}"
 
 
 def _fields(fields: Sequence[FieldAnswer], unit: str) -> list[str]:
@@ -117,36 +123,56 @@ def _money_sentence(f: FieldAnswer) -> str:
         return f"{gain}; {cost}{needs}"
     assert f.gain.value is not None and f.break_even is not None
     return (
-        f"pays {odds(f.p_pays)}; gain about {figures(f.gain.value)}, "
+        f"chance of paying {odds(f.p_pays)}; gain about {figures(f.gain.value)}, "
         f"needs {figures(f.break_even)}; "
         f"net {money(f.net.value)} ({money(f.net.low)} to {money(f.net.high)})"
     )
 
 
 def _next(plan: Plan) -> list[str]:
-    """What to do, clocks first; five lines are as many as anyone acts on."""
-    todo: list[tuple[int, str]] = []
-    for p in plan.plantings:
-        if p.verdict.word in ("stop", "re_inoculate", "plant_and_back_up", "not_known"):
-            rank = PLANTING_ORDER.index(p.verdict.word)
-            todo.append((rank, f"{_place(p)}: {p.verdict.actions[0]}"))
+    """What to do: stops first, then clocks, then what can still be ordered."""
+    todo: list[tuple[int, datetime, str]] = []
+    now = plan.context.now
+    open_plantings = [p for p in plan.plantings if not p.planted]
+    stopped = {p.planting.batch for p in open_plantings if p.verdict.word == "stop"}
+    places: dict[tuple[int, str], list[str]] = {}
+    for p in open_plantings:
+        if p.verdict.word == "plant" or (p.verdict.word == "plant_and_back_up" and p.furrow):
+            continue
+        rank = RANKS.index(p.verdict.word)
+        places.setdefault((rank, p.verdict.actions[0]), []).append(_place(p))
+    for (rank, action), where in places.items():
+        todo.append((rank, now, f"{', '.join(where)}: {action}"))
     for r in plan.runs:
-        if r.stops:
-            todo.append((0, f"run {r.sheet.batch}: {r.stops[0].sentence}"))
+        if r.stops and r.sheet.done is None and r.sheet.batch not in stopped:
+            todo.append((0, now, f"run {r.sheet.batch}: {r.stops[0].sentence}"))
+    for b in plan.batches:
+        ahead = [p for p in open_plantings if p.planting.batch == b.name]
+        if b.window is not None and ahead and now <= b.window.at <= now + A_WEEK:
+            first = [p.planting.field for p in ahead if p.consequence != "history"]
+            fields = ", ".join(dict.fromkeys([*first, *(p.planting.field for p in ahead)]))
+            left = time_left(b.window.at, now)
+            todo.append(
+                (
+                    RANKS.index("clock"),
+                    b.window.at,
+                    f"{b.name}: {left} left to plant it ({fields}).",
+                )
+            )
     for f in plan.fields:
         for t in f.worth_testing:
             if t.needed_by is not None and (t.value is None or t.value >= 1):
                 worth = f", worth about {grouped(t.value)}" if t.value else ""
-                todo.append((9, f"{f.field.field}: order {t.what} by {t.needed_by}{worth}"))
-    lines = [text for _, text in sorted(todo, key=lambda x: x[0])]
-    unique = list(dict.fromkeys(lines))
+                text = f"{f.field.field}: order {t.what} by {t.needed_by}{worth}"
+                todo.append((RANKS.index("order"), now, text))
+    unique = list(dict.fromkeys(text for _, _, text in sorted(todo, key=lambda x: x[:2])))
     if not unique:
         return []
     out = ["Do next"]
-    for text in unique[:5]:
+    for text in unique[:SHOWN]:
         out += _hung("  - ", text)
-    if len(unique) > 5:
-        out.append(f"  and {len(unique) - 5} more in plan.json")
+    if len(unique) > SHOWN:
+        out.append(f"  and {len(unique) - SHOWN} more in plan.json")
     return out
 
 
