@@ -34,7 +34,7 @@ test:
 
 test-quick:
 	@$(BOOTSTRAP) dev
-	HYPOTHESIS_PROFILE=quick $(RUN) pytest -q -x -n auto
+	HYPOTHESIS_PROFILE=quick $(RUN) pytest -q -x -n auto -m "not slow and not thorough"
 
 test-slow:
 	@$(BOOTSTRAP) dev

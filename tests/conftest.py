@@ -10,6 +10,9 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, settings
 
+# Test processes run side by side: one thread each, or the products of one wait for another's.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 # Timing limits belong in benchmarks; a busy machine is not a counterexample. The same cases run
 # everywhere, so that a failure seen in CI is the failure seen at home.
 settings.register_profile(

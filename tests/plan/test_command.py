@@ -34,6 +34,7 @@ def canada(tmp_path: Path) -> Path:
     return folder
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("name", ["demo", "southern", "canada"])
 def test_the_summary_fits_80_columns_and_ends_where_the_files_are(
     name: str, tmp_path: Path
@@ -82,6 +83,7 @@ def test_an_ascii_console_gets_ascii(canada: Path) -> None:
     assert done.stdout.isascii()
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(("name", "word"), [("S07", "closed vehicle"), ("C2", "skip")])
 def test_why_tells_in_sentences(name: str, word: str) -> None:
     done = run("plan", "why", str(EXAMPLES / "demo"), name)

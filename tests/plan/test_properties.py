@@ -35,10 +35,15 @@ VERDICTS = ("stop", "not_known", "re_inoculate", "plant_and_back_up", "plant")
 def demo() -> Season:
     """The demo season with five of its batches: a jug changed, a rescue, heat, a closed window."""
     season = load(DEMO)
+    batches = tuple(b for b in season.batches if b.batch in BATCHES)
+    items = {*BATCHES, *(lot for b in batches for lot in b.lots)}
+    items |= {t.lot for t in season.treatments if t.batch in BATCHES and t.lot}
     return replace(
         season,
-        batches=tuple(b for b in season.batches if b.batch in BATCHES),
+        batches=batches,
         plantings=tuple(p for p in season.plantings if p.batch in BATCHES),
+        stays=tuple(s for s in season.stays if s.item in items),
+        plates=tuple(p for p in season.plates if p.item in items),
     )
 
 
@@ -65,6 +70,7 @@ def demo_answers() -> dict[str, str]:
     return answers(demo())
 
 
+@pytest.mark.thorough
 @settings(max_examples=8, deadline=None)
 @given(st.data())
 def test_splitting_stays_changes_nothing(data: st.DataObject) -> None:
@@ -94,6 +100,7 @@ def test_shuffling_rows_changes_nothing(seed: int) -> None:
     assert answers(mixed) == demo_answers()
 
 
+@pytest.mark.thorough
 def test_a_batch_alone_or_among_two_hundred_has_the_same_bytes() -> None:
     season = demo()
     copies: list[Any] = []
@@ -156,6 +163,7 @@ def without_counts(season: Season) -> Season:
     return replace(season, plates=(), tubes=())
 
 
+@pytest.mark.thorough
 @settings(max_examples=6, deadline=None)
 @given(st.floats(0.0, 12.0), st.floats(0.0, 12.0))
 def test_hotter_never_raises_a_balance(first: float, second: float) -> None:
@@ -192,6 +200,7 @@ def spoils(table: str, row: Any, plan: Plan) -> bool:
     return False
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("table", ["stacks", "plates", "tubes", "events", "stays", "applications"])
 def test_removing_a_row_raises_no_verdict_unless_it_lowered_it(table: str) -> None:
     whole = planned(demo())
