@@ -123,7 +123,7 @@ def test_no_chance_is_printed_on_an_assumption_or_an_unknown_stack(name: str) ->
 
 
 def test_shares_of_the_spread_sum_to_one() -> None:
-    shares = [b.at_drop.book.worse.spread_from() for b in plan("demo").batches]
+    shares = [b.ledger.spread_from for b in plan("demo").batches]
     known = [s for s in shares if s]
     assert len(known) >= 5
     for s in known:
@@ -132,14 +132,14 @@ def test_shares_of_the_spread_sum_to_one() -> None:
 
 def test_the_afternoon_whose_mean_looks_harmless_is_not_quantified() -> None:
     s08 = next(b for b in plan("demo").batches if b.name == "S08")
-    lost = [e for e in s08.entries if e.state != "quantified"]
+    lost = [e for e in s08.ledger.entries if e.state != "quantified"]
     assert len(lost) == 1
     assert "39" in lost[0].why
 
 
 def test_a_count_rescues_what_a_closed_vehicle_had_spoiled() -> None:
     s07 = next(b for b in plan("demo").batches if b.name == "S07")
-    states = [(e.step, e.state) for e in s07.entries]
+    states = [(e.step, e.state) for e in s07.ledger.entries]
     spoiled = states.index(("on_seed", "not_quantified"))
     assert states[spoiled + 1] == ("count", "quantified")
     assert s07.at_drop.p is not None
@@ -147,6 +147,6 @@ def test_a_count_rescues_what_a_closed_vehicle_had_spoiled() -> None:
 
 def test_a_count_outranks_a_guarantee_and_says_so() -> None:
     s12 = next(b for b in plan("demo").batches if b.name == "S12")
-    count = next(e for e in s12.entries if e.step == "count")
+    count = next(e for e in s12.ledger.entries if e.step == "count")
     assert "guarantee" in count.why
     assert not s12.at_drop.book.worse.at_least

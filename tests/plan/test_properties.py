@@ -190,7 +190,7 @@ def spoils(table: str, row: Any, plan: Plan) -> bool:
     if table == "stacks":
         return row.verdict not in ("label_allows", "tested_ok") or row.max_hours is not None
     if table in ("plates", "tubes"):
-        counted = [e for b in plan.batches for e in b.entries if e.step == "count"]
+        counted = [e for b in plan.batches for e in b.ledger.entries if e.step == "count"]
         return any(e.start == row.sampled_at and (e.change.value or 0.0) < 0 for e in counted)
     if table == "stays":
         top = plan.context.season.settings.ambient_high_c

@@ -13,7 +13,7 @@ from rhizoledger.evidence import GRADES, worst_grade
 from rhizoledger.plan.balance import UNIT, Balance, pooled_estimate
 from rhizoledger.plan.batch_facts import BatchFacts, batch_facts
 from rhizoledger.plan.context import Context
-from rhizoledger.plan.ledger import Book, Entry
+from rhizoledger.plan.ledger import Book, Ledger
 from rhizoledger.plan.seed_book import seed_book
 from rhizoledger.plan.verdict import Standing
 from rhizoledger.plan.windows import ON_SEED, Limit, hard_limits, model_limit
@@ -70,15 +70,15 @@ class BatchAnswer:
         return self.plant_by if any(x.by in ON_SEED for x in self.limits) else None
 
     @property
-    def entries(self) -> Sequence[Entry]:
-        """The ledger."""
-        return self.at_drop.book.entries
-
-    @property
     def requirement_log10(self) -> float | None:
         """What the crop needs [log10 cells/seed]; None where the season sets nothing."""
         r = self.facts.requirement
         return None if r is None else float(np.log10(r.cells_per_seed))
+
+    @property
+    def ledger(self) -> Ledger:
+        """The ledger up to the latest seed drop."""
+        return self.at_drop.book.close(self.name, self.requirement_log10, self.at_drop.p)
 
 
 def batch_at(facts: BatchFacts, moment: datetime, context: Context) -> At:

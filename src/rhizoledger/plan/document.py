@@ -47,25 +47,25 @@ def document(plan: Plan, generated: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _batch(b: BatchAnswer, context: Context) -> dict[str, Any]:
-    at = b.at_drop
+    at, ledger = b.at_drop, b.ledger
     limit = b.plant_by
     r = b.facts.requirement
     return {
         "batch": b.name,
         "crop": b.facts.batch.crop,
-        "ledger": [_entry(e, context) for e in b.entries],
-        "cells_per_seed_log10": at.cells,
+        "ledger": [_entry(e, context) for e in ledger.entries],
+        "cells_per_seed_log10": ledger.closing,
         "applied_log10": applied_estimate(at),
-        "requirement_log10": b.requirement_log10,
+        "requirement_log10": ledger.requirement_log10,
         "basis": r.basis if r else None,
-        "p_meets": at.p,
+        "p_meets": ledger.p_meets,
         "p_gap_ends": None if at.p is None else [at.p, at.p_better],
         "p_band": None if at.p is None else [at.p_low, at.p_high],
         "p_is_at_least": at.book.worse.at_least,
         "why_no_p": at.why_no_p or None,
         "share_of_seeds_meeting": None,
-        "spread_from": at.book.worse.spread_from(),
-        "ess": at.book.ess,
+        "spread_from": ledger.spread_from,
+        "ess": ledger.ess,
         "plant_by": local_text(limit.at, context.zone) if limit else None,
         "limited_by": limit.by if limit else None,
         "limits": [

@@ -7,6 +7,7 @@ on the way (§2.10). It knows nothing of seed or jugs: the modules that do write
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Literal
@@ -35,6 +36,38 @@ class Entry:
     parameters: tuple[str, ...]
     state: State
     why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Ledger:
+    """A batch's ledger, closed: what was there, what each step cost, what arrives, how sure.
+
+    Parameters
+    ----------
+    batch : str
+        Whose ledger it is.
+    opening, closing : Estimate
+        First and last balance [log10 cells/seed], by plate count.
+    entries : tuple of Entry
+        In time order.
+    requirement_log10 : float or None
+        What the crop needs [log10 cells/seed]; None where the season sets nothing.
+    p_meets : float or None
+        P(≥ requirement) where it may be printed, gaps at their worse end.
+    spread_from : mapping of str to float
+        Covariance shares of the closing balance by what moved it; they sum to 1.
+    ess : float or None
+        Effective draws left by counts on the way; None where there was none.
+    """
+
+    batch: str
+    opening: Estimate
+    entries: tuple[Entry, ...]
+    closing: Estimate
+    requirement_log10: float | None
+    p_meets: float | None
+    spread_from: Mapping[str, float]
+    ess: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,6 +223,19 @@ class Book:
             d = after.value - before.value
             moved = Estimate(d, d, d, "log10", "log10", LEVEL, method=text)
         self._enter("count", sample.at, sample.at, moved, (self.sample_sd.id,), "quantified", text)
+
+    def close(self, batch: str, requirement_log10: float | None, p_meets: float | None) -> Ledger:
+        """The book as a ledger that is no longer written in."""
+        return Ledger(
+            batch,
+            self.entries[0].balance,
+            tuple(self.entries),
+            self.closing(),
+            requirement_log10,
+            p_meets,
+            self.worse.spread_from(),
+            self.ess,
+        )
 
     def closing(self, method: str = "by plate count") -> Estimate:
         """The balance as it stands, as printed."""

@@ -36,7 +36,7 @@ def why_sentences(plan: Plan, name: str) -> list[str]:
 
 def _batch(plan: Plan, b: BatchAnswer) -> list[str]:
     zone = plan.context.zone
-    at = b.at_drop
+    at, ledger = b.at_drop, b.ledger
     out = []
     if b.window is not None:
         when = spoken(b.window.at, zone)
@@ -55,9 +55,9 @@ def _batch(plan: Plan, b: BatchAnswer) -> list[str]:
             out.append(f"That is with the gaps in the record at their worse end; {other} at best.")
     elif at.why_no_p:
         out.append(f"The chance is not stated: {at.why_no_p.rstrip('.')}.")
-    out += [_entry(e, zone) for e in b.entries]
+    out += [_entry(e, zone) for e in ledger.entries]
     out.append(f"At seed drop: {cells(at.cells)} live cells a seed, by plate count.")
-    shares = sorted(at.book.worse.spread_from().items(), key=lambda kv: -kv[1])
+    shares = sorted(ledger.spread_from.items(), key=lambda kv: -kv[1])
     if shares:
         said = ", ".join(f"{part(n)} {round(100 * x)} %" for n, x in shares if x >= LEAST_SHARE)
         out.append(f"Where the spread comes from: {said}.")
