@@ -5,13 +5,18 @@ The words are worked out by SEASON's rules from what docs/demo.md tells of each 
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
 import pytest
 
-from rhizoledger.plan.season_plan import Plan
+from rhizoledger.estimate import Estimate
+from rhizoledger.evidence import load_evidence
+from rhizoledger.evidence.facts import hazard_facts, published_rules
+from rhizoledger.plan.season_plan import Plan, plan_season
 from rhizoledger.workflows.plan import plan_only
+from rhizoledger.workflows.season import load
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
 
@@ -150,3 +155,22 @@ def test_a_count_outranks_a_guarantee_and_says_so() -> None:
     count = next(e for e in s12.ledger.entries if e.step == "count")
     assert "guarantee" in count.why
     assert not s12.at_drop.book.worse.at_least
+
+
+def test_an_uncertain_price_widens_the_net_and_leaves_its_mean() -> None:
+    season = load(EXAMPLES / "demo")
+    markets = season.settings.markets
+    assert markets["soybean"].price_sd
+
+    def net(price_sd: float | None) -> Estimate:
+        changed = {**markets, "soybean": replace(markets["soybean"], price_sd=price_sd)}
+        moved = replace(season, settings=replace(season.settings, markets=changed))
+        plan = plan_season(
+            moved, load_evidence(), rules=published_rules(), hazard_facts=hazard_facts()
+        )
+        return next(f.net for f in plan.fields if f.field.field == "A1")
+
+    exact, wide = net(None), net(4.0)
+    assert None not in (exact.value, exact.high, wide.value, wide.high)
+    assert wide.high > exact.high  # type: ignore[operator]
+    assert wide.value == pytest.approx(exact.value, rel=0.08)

@@ -19,7 +19,7 @@ from rhizoledger.money.payoff import Payoff, PayoffSummary, payoff_draws
 from rhizoledger.plan.batch_facts import BatchFacts
 from rhizoledger.plan.clock import NOON, moment
 from rhizoledger.plan.context import Context, crop_slug
-from rhizoledger.plan.market import kg_ha_per_unit, price_per_gain
+from rhizoledger.plan.market import drawn_price, kg_ha_per_unit, price_per_gain
 from rhizoledger.plan.verdict import Consequence, Verdict, judge_field
 from rhizoledger.records import Application, Field, Planting
 from rhizoledger.treating.rates import pack_of
@@ -93,7 +93,8 @@ def _answer(
     money_unit = f"money/{settings.units.area}"
     summary: PayoffSummary | None = None
     if gain is not None and price is not None and cost is not None and per_unit is not None:
-        summary = payoff_draws(gain.draws / per_unit, price, cost)
+        drawn = drawn_price(crop, price, context) if crop else price
+        summary = payoff_draws(gain.draws / per_unit, drawn, cost)
     if gain is None or per_unit is None:
         gain_estimate = Estimate.not_known(unit, _no_gain(crop, context))
     else:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from rhizoledger import units
+from rhizoledger.draws import FloatArray
 from rhizoledger.plan.context import Context
 
 
@@ -30,3 +33,17 @@ def price_per_gain(crop: str | None, per_unit: float | None, context: Context) -
         return None
     per_kg = units.price_per_kg(market.price, market.unit, bushel)
     return per_kg * per_unit * units.area_ha(1.0, settings.units.area)
+
+
+def drawn_price(crop: str, price: float, context: Context) -> float | FloatArray:
+    """The price as it is drawn: lognormal about its mean where the market row has a ``price_sd``.
+
+    One draw serves every field that sells the crop; without a ``price_sd`` the price is exact.
+    """
+    market = context.season.settings.markets[crop]
+    if not market.price_sd:
+        return price
+    variance = float(np.log1p((market.price_sd / market.price) ** 2))
+    normal = context.draws.normal("price", crop)
+    drawn: FloatArray = price * np.exp(np.sqrt(variance) * normal - 0.5 * variance)
+    return drawn
