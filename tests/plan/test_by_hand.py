@@ -41,8 +41,8 @@ def p_pays(k: float) -> float:
 
 
 def evsi_six_pairs() -> float:
-    """Per hectare: s² = sd⁴/(sd² + σ²/n); price × s × unit normal loss of the distance."""
-    s = math.sqrt(50.0**4 / (50.0**2 + 200.0**2 / 6))
+    """Per hectare: s² = sd⁴/(sd² + σ_y² + σ²/n); price × s × unit normal loss of the distance."""
+    s = math.sqrt(50.0**4 / (50.0**2 + 30.0**2 + 200.0**2 / 6))
     d = abs(100.0 - BREAK_EVEN) / s
     n = NormalDist()
     return 0.4 * s * (n.pdf(d) - d * (1 - n.cdf(d)))
@@ -100,8 +100,16 @@ def expected_exact() -> dict[str, float]:
         "evidence[2].value": LOSS,
         "evidence[3].value": SHARE,
         "evidence[4].value": 60.0,
-        "evidence[5].value": PERIOD_D,
-        "evidence[6].value": 22.5,
+        "evidence[5].value": 200.0,
+        "evidence[6].value": 30.0,
+        "evidence[7].value": 42.0,  # days of notice for a soil count and for strips: the packaged
+        "evidence[7].low": 28.0,  # rows, graded common practice
+        "evidence[7].high": 56.0,
+        "evidence[8].value": 14.0,
+        "evidence[8].low": 7.0,
+        "evidence[8].high": 21.0,
+        "evidence[9].value": PERIOD_D,
+        "evidence[10].value": 22.5,
     }
     return out
 

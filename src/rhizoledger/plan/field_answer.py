@@ -36,6 +36,7 @@ class Test:
     value: float | None
     needed_by: date | None
     note: str
+    parameters: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +116,9 @@ def _answer(
     rules = apply_rules(context.rules, {**known, "group": group}) if group else ()
     used = gain.parameters if gain is not None else ()
     grade = worst_grade([context.evidence[i].grade for i in used]) if used else None
+    tests = _worth_testing(
+        field, crop, plantings, consequence, gain, per_unit, price, cost, context
+    )
     return FieldAnswer(
         field,
         crop,
@@ -127,9 +131,9 @@ def _answer(
         {k: _spoken(p, grade) for k, p in summary.p_pays_k.items()} if summary else None,
         net,
         Verdict(word, _reasons(word, consequence, crop, note, cost, price, gain, context), ()),
-        _worth_testing(field, crop, plantings, consequence, gain, per_unit, price, cost, context),
+        tests,
         rules,
-        used,
+        tuple(dict.fromkeys((*used, *(i for t in tests for i in t.parameters)))),
         grade,
         dose_statement(past),
     )
@@ -269,6 +273,7 @@ def _worth_testing(
     first = min(days, default=None)
     tests: list[Test] = []
     sigma = context.parameter(f"trial.{crop_slug(crop or '')}.pair_difference_sd")
+    by_year = context.parameter(f"trial.{crop_slug(crop or '')}.field_by_year_sd")
     if consequence == "history" and gain and sigma and per_unit and price and cost is not None:
         found = evsi_normal(
             gain.mean_kg_ha / per_unit,
@@ -277,12 +282,13 @@ def _worth_testing(
             sigma.number() / per_unit,
             price,
             cost,
+            sigma_year=by_year.number() / per_unit if by_year is not None else 0.0,
         )
         worth = round(found.evsi * field.area, 2)
         note = "before the cost of the strips; one year's answer serves later years too"
-        tests.append(
-            _test(f"{STRIP_PAIRS} pairs of check strips", worth, "strip", note, first, context)
-        )
+        rows = tuple(p.id for p in (sigma, by_year) if p is not None)
+        what = f"{STRIP_PAIRS} pairs of check strips"
+        tests.append(_test(what, worth, "strip", note, first, context, rows))
     if consequence == "unknown":
         note = "asks for the field's crop history first; that costs nothing"
         tests.append(Test("the field's crop history", None, first, note))
@@ -295,8 +301,14 @@ def _worth_testing(
 
 
 def _test(
-    what: str, value: float | None, kind: str, note: str, first: date | None, context: Context
+    what: str,
+    value: float | None,
+    kind: str,
+    note: str,
+    first: date | None,
+    context: Context,
+    rows: tuple[str, ...] = (),
 ) -> Test:
-    notice = context.evidence[f"{kind}.notice_days"].number()
-    by = first - timedelta(days=round(notice)) if first is not None else None
-    return Test(what, value, by, note)
+    notice = context.evidence[f"{kind}.notice_days"]
+    by = first - timedelta(days=round(notice.number())) if first is not None else None
+    return Test(what, value, by, note, (*rows, notice.id))
