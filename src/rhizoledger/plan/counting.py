@@ -45,7 +45,7 @@ class SampleCount:
     log_likelihood : callable
         Density per basis, shape (m,) → log likelihood, shape (m,).
     only_lowers : bool
-        Whether colonies of every kind were counted.
+        Whether colonies of every kind were, or may have been, counted.
     how : str
         "plates" or "tubes", with how many.
     warnings : tuple of str
@@ -146,14 +146,22 @@ def _from_plates(key: tuple[str, datetime, str], rows: list[Plate]) -> SampleCou
         basis,
         _scaled(result.estimate, factor),
         lambda density: result.log_likelihood(density / factor),
-        any(p.colonies_are == "total" for p in rows),
+        any(_only_lowers(p) for p in rows),
         f"{len(rows)} plate{'s' if len(rows) != 1 else ''}",
         result.warnings,
     )
 
 
+def _only_lowers(plate: Plate) -> bool:
+    """Whether a plate may hold other bacteria: said so, or not said of a wash of seed (§1.5)."""
+    unsaid = plate.colonies_are is None and plate.basis == "seed"
+    return unsaid or plate.colonies_are == "total"
+
+
 def _from_tubes(key: tuple[str, datetime, str], rows: list[Tubes]) -> SampleCount:
     item, at, basis = key
+    if any(t.control_positive for t in rows):
+        raise InputError("The uninoculated control is positive, which voids the count (§1.4).")
     result = count_mpn(
         [t.amount for t in rows],
         [t.tubes for t in rows],

@@ -188,7 +188,8 @@ class Book:
         modelled balance has its draws re-weighted by the count's likelihood (Poisson or binomial,
         times a lognormal between-sample error); where fewer than 400 effective draws would be
         left, the model is refuted and the count opens the balance afresh, and the entry says so.
-        Only what comes later is updated. A count of all colonies is used only where it lowers.
+        Only what comes later is updated. A count that may hold other bacteria is used only where it
+        lowers.
         """
         before = pooled_estimate(self.worse, self.better, "")
         sd = self.sample_sd.number()
@@ -198,8 +199,10 @@ class Book:
         text = f"{sample.how}: about {grouped(10**middle)}" + (
             f"; {note.rstrip('.')}" if note else ""
         )
-        if sample.only_lowers and before.value is not None and middle >= before.value:
-            self.marked("count", sample.at, f"{text}; all colonies, so it cannot raise the balance")
+        if sample.only_lowers and (before.value is None or middle >= before.value):
+            self._bound(float(np.quantile(alone, 0.5 + 0.5 * LEVEL)))
+            text += "; not known to be rhizobia alone, so it cannot raise the balance"
+            self.marked("count", sample.at, text)
             return
         afresh = not self.worse.known or self.worse.at_least
         if not afresh:
@@ -223,6 +226,12 @@ class Book:
             d = after.value - before.value
             moved = Estimate(d, d, d, "log10", "log10", LEVEL, method=text)
         self._enter("count", sample.at, sample.at, moved, (self.sample_sd.id,), "quantified", text)
+
+    def _bound(self, high: float) -> None:
+        """Lower the upper bound of a balance that is not known."""
+        if not self.worse.known:
+            lowest = high if self.worse.high is None else min(high, self.worse.high)
+            self.worse = self.better = Balance({}, lowest)
 
     def close(self, batch: str, requirement_log10: float | None, p_meets: float | None) -> Ledger:
         """The book as a ledger that is no longer written in."""

@@ -1,0 +1,124 @@
+"""Counts as the ledger meets them: what they open, what they may not raise, what voids them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+from functools import lru_cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from rhizoledger.draws import Draws
+from rhizoledger.evidence import load_evidence
+from rhizoledger.evidence.facts import hazard_facts, published_rules
+from rhizoledger.plan.batch_answer import BatchAnswer
+from rhizoledger.plan.counting import sample_counts
+from rhizoledger.plan.ledger import Book
+from rhizoledger.plan.season_plan import Plan, plan_season
+from rhizoledger.records import Plate, Season, Tubes
+from rhizoledger.workflows.season import load
+
+BY_HAND = Path(__file__).parent / "by_hand"
+SD = "count.between_sample_sd_log10"
+
+
+@lru_cache(maxsize=1)
+def by_hand() -> Season:
+    """The season worked by hand, with the packaged evidence and its intervals."""
+    return load(BY_HAND)
+
+
+def planned(season: Season) -> Plan:
+    return plan_season(
+        season, load_evidence(), rules=published_rules(), hazard_facts=hazard_facts()
+    )
+
+
+def batch(season: Season) -> BatchAnswer:
+    (answer,) = planned(season).batches
+    return answer
+
+
+def seed_plates(cells_per_seed: float, colonies_are: str | None) -> tuple[Plate, ...]:
+    """Three plates of 100 seeds washed in 100 mL, a day after treating, near 80 colonies each."""
+    at = by_hand().stays[1].start + timedelta(days=1)
+    dilution = 80 / (cells_per_seed * 0.1)
+    return tuple(
+        Plate(
+            2 + i, "B1", at, "seed", dilution, 0.1, 80 + i, None,
+            colonies_are,  # type: ignore[arg-type]
+            100.0, 100.0,
+        )
+        for i in range(3)
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("colonies_are", [None, "total"])
+def test_a_count_of_any_colonies_lowers_and_never_raises(colonies_are: str | None) -> None:
+    plain = batch(by_hand()).at_drop.cells
+    low = batch(replace(by_hand(), plates=seed_plates(3e3, colonies_are))).at_drop.cells
+    high = batch(replace(by_hand(), plates=seed_plates(3e7, colonies_are))).at_drop.cells
+    assert None not in (plain.value, low.value, high.value)
+    assert low.value < plain.value - 1  # type: ignore[operator]
+    assert high.value == plain.value
+
+
+def test_a_count_of_the_target_raises_and_lowers() -> None:
+    plain = batch(by_hand()).at_drop.cells
+    high = batch(replace(by_hand(), plates=seed_plates(1.2e6, "target"))).at_drop.cells
+    assert plain.value is not None and high.value is not None
+    assert high.value > plain.value
+    assert high.se is not None and plain.se is not None and high.se < plain.se
+
+
+def test_a_count_that_contradicts_the_steps_stands_alone_and_says_so() -> None:
+    answer = batch(replace(by_hand(), plates=seed_plates(1e3, "target")))
+    count = next(e for e in answer.ledger.entries if e.step == "count")
+    assert count.balance.value == pytest.approx(np.log10(1e3), abs=0.1)
+    assert not answer.at_drop.book.worse.at_least
+
+
+def test_an_unknown_balance_gets_only_a_bound_from_any_colonies() -> None:
+    bare = replace(by_hand().batches[0], lots=(), recipe=None)
+    season = replace(by_hand(), batches=(bare,))
+    before = batch(season).at_drop.cells
+    assert before.value is None and before.high is None
+    after = batch(replace(season, plates=seed_plates(1e4, None))).at_drop.cells
+    assert after.value is None
+    assert after.high == pytest.approx(4 + 1.64 * load_evidence()[SD].number(), abs=0.15)
+
+
+def test_a_positive_control_voids_the_count() -> None:
+    at = by_hand().stays[1].start + timedelta(days=1)
+    tubes = tuple(
+        Tubes(2 + i, "B1", at, "seed", 10.0 ** -(4 + i), 4, positive, "soybean", 1)
+        for i, positive in enumerate((4, 4, 2, 0))
+    )
+    counts, problems = sample_counts(replace(by_hand(), tubes=tubes))
+    assert counts == ()
+    assert len(problems) == 1
+    assert "voids" in problems[0].what
+    kept, none = sample_counts(
+        replace(by_hand(), tubes=tuple(replace(t, control_positive=0) for t in tubes))
+    )
+    assert len(kept) == 1 and none == ()
+
+
+def test_reweighting_agrees_with_the_posterior_on_a_grid() -> None:
+    """A uniform balance met by plates of one sample: weights against the product on a grid."""
+    (sample,) = sample_counts(replace(by_hand(), plates=seed_plates(2e5, "target")))[0]
+    sd = load_evidence()[SD]
+    book = Book(Draws(3, 40_000), sd)
+    u = book.draws.uniform("balance")
+    book.open("opening", sample.at, "prior", 4.5 + 1.5 * u, "a modelled balance", at_least=False)
+    book.count(sample)
+    grid = np.linspace(4.5, 6.0, 4001)
+    log_like = sample.marginal(grid, sd.number())
+    weight = np.exp(log_like - log_like.max())
+    cumulative = np.cumsum(weight) / weight.sum()
+    for q in (0.05, 0.5, 0.95):
+        exact = float(np.interp(q, cumulative, grid))
+        assert book.worse.quantile(q) == pytest.approx(exact, abs=0.01)
+    assert book.ess is not None and 400 < book.ess < 40_000
