@@ -1,0 +1,220 @@
+"""SEASON's verdict rules and windows on small whole seasons: each rule, and what outranks it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import date, timedelta
+from functools import lru_cache
+from pathlib import Path
+
+import pytest
+
+from rhizoledger.evidence import load_evidence
+from rhizoledger.evidence.facts import hazard_facts, published_rules
+from rhizoledger.plan.season_plan import Plan, plan_season
+from rhizoledger.plan.verdict import judge_field, judge_planting
+from rhizoledger.records import NEVER, Event, Product, RecipeStep, Season, Stack
+from rhizoledger.workflows.season import load
+
+BY_HAND = Path(__file__).parent / "by_hand"
+Change = Callable[[Season], Season]
+
+
+@lru_cache(maxsize=1)
+def season() -> Season:
+    """Inoculant alone, one lot, planted after two days on ground with history."""
+    return load(BY_HAND)
+
+
+def planned(s: Season) -> Plan:
+    return plan_season(
+        s, load_evidence(), rules=published_rules(), hazard_facts=hazard_facts(), n_draws=1000
+    )
+
+
+def one(table: str, **changes: object) -> Change:
+    """Change the first row of a table."""
+
+    def change(s: Season) -> Season:
+        rows = getattr(s, table)
+        return replace(s, **{table: (replace(rows[0], **changes), *rows[1:])})
+
+    return change
+
+
+def with_fungicide(verdict: str | None, max_hours: float | None = None) -> Change:
+    """Put a fungicide beside the inoculant, with or without a stacks row about it."""
+
+    def change(s: Season) -> Season:
+        step = RecipeStep(3, "R1", 2, "B", "FUN", 1.0, "mL/kg", dry_before_next=True)
+        row = Stack(2, "INO", ("FUN",), "on_seed", verdict, max_hours, by="label", source="it")  # type: ignore[arg-type]
+        return replace(
+            s,
+            recipes=(*s.recipes, step),
+            products=(Product(2, "FUN", "fungicide"),),
+            stacks=(row,) if verdict else (),
+        )
+
+    return change
+
+
+def bought_in(s: Season) -> Season:
+    batch = replace(
+        s.batches[0], origin="bought_in", recipe=None, lots=(), tag_use_by=date(2027, 5, 20),
+        tag_cells_per_seed=2e5, treat_on=None,
+    )  # fmt: skip
+    return replace(s, batches=(batch,))
+
+
+def event(kind: str) -> Change:
+    def change(s: Season) -> Season:
+        at = s.stays[1].start + timedelta(hours=12)
+        return replace(s, events=(Event(2, "B1", at, kind, 60.0),))  # type: ignore[arg-type]
+
+    return change
+
+
+def no_need(s: Season) -> Season:
+    return replace(s, requirements=())
+
+
+never = one("fields", years_since_group=NEVER)
+unknown = one("fields", years_since_group=None)
+
+CASES: dict[str, tuple[tuple[Change, ...], str, str]] = {
+    "label open, no requirement": ((with_fungicide("label_allows", 72), no_need), "meets", "plant"),
+    "label closed on history": ((with_fungicide("label_allows", 24),), "fails", "plant"),
+    "label closed on first-time ground": (
+        (with_fungicide("label_allows", 24), never), "fails", "re_inoculate",
+    ),
+    "unknown history is first-time": (
+        (with_fungicide("label_allows", 24), unknown), "fails", "re_inoculate",
+    ),
+    "label forbids": ((with_fungicide("label_forbids"),), "not_known", "stop"),
+    "untested on history": ((with_fungicide(None),), "not_known", "plant"),
+    "untested on first-time ground": (
+        (with_fungicide(None), never), "not_known", "plant_and_back_up",
+    ),
+    "lot expired, none other in date": (
+        (one("lots", expires_on=date(2027, 5, 2)), never), "fails", "plant_and_back_up",
+    ),
+    "wrong host group": ((one("inoculants", host_group="clover"),), "unclear", "stop"),
+    "over the label's rate": ((one("inoculants", label_rate_max=1.5),), "unclear", "stop"),
+    "crop of unknown host group": (
+        (one("plantings", crop="guar"), one("batches", crop="guar")), "not_known", "not_known",
+    ),
+    "tag open": ((bought_in, never), "meets", "plant"),
+    "tag open but stood in the sun": (
+        (bought_in, never, event("direct_sun")), "not_known", "plant_and_back_up",
+    ),
+    "tag past": (
+        (bought_in, never, one("batches", tag_use_by=date(2027, 5, 1))),
+        "fails", "plant_and_back_up",
+    ),
+    "far too few cells": ((one("recipes", rate=0.0002), never), "fails", "re_inoculate"),
+    "seed wetted again": ((event("rewetted"), never), "not_known", "plant_and_back_up"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_plantings(name: str) -> None:
+    changes, arrival, verdict = CASES[name]
+    s = season()
+    for change in changes:
+        s = change(s)
+    (answer,) = planned(s).plantings
+    assert (answer.arrival, answer.verdict.word) == (arrival, verdict)
+    assert answer.verdict.reasons and answer.verdict.actions
+
+
+def test_nothing_makes_a_batch_green_on_first_time_ground_after_harm() -> None:
+    for kind in ("direct_sun", "closed_vehicle", "frozen_seed", "rewetted"):
+        for change in (bought_in, no_need, with_fungicide("label_allows", 72)):
+            (answer,) = planned(never(event(kind)(change(season())))).plantings
+            assert answer.verdict.word != "plant", (kind, change)
+
+
+@pytest.mark.parametrize("consequence", ["first_time", "unknown"])
+def test_skip_is_impossible_where_the_group_never_grew(consequence: str) -> None:
+    word, _ = judge_field(
+        consequence,  # type: ignore[arg-type]
+        p_pays=0.0,
+        expected_net=-100.0,
+        worst_net=-200.0,
+        toss_up=(0.4, 0.6),
+        max_loss=1.0,
+    )
+    assert word == "inoculate_twice"
+
+
+@pytest.mark.parametrize(
+    ("p", "net", "worst", "limit", "word"),
+    [
+        (0.61, 1.0, -5.0, None, "inoculate"),
+        (0.61, 1.0, -5.0, 4.0, "toss_up"),
+        (0.61, 1.0, -5.0, 5.0, "inoculate"),
+        (0.60, 1.0, -5.0, None, "toss_up"),
+        (0.61, 0.0, -5.0, None, "toss_up"),
+        (0.39, 0.0, -5.0, None, "skip"),
+        (0.39, 0.1, -5.0, None, "toss_up"),
+        (0.40, -1.0, -5.0, None, "toss_up"),
+        (None, None, None, None, "not_known"),
+    ],
+)
+def test_fields_first_match(
+    p: float | None, net: float | None, worst: float | None, limit: float | None, word: str
+) -> None:
+    said, note = judge_field(
+        "history", p_pays=p, expected_net=net, worst_net=worst, toss_up=(0.4, 0.6), max_loss=limit
+    )
+    assert said == word
+    assert bool(note) == (limit == 4.0)
+
+
+def test_a_stop_outranks_everything() -> None:
+    word = judge_planting(
+        "meets", "history", stop="it is forbidden", unknown_group="what?", may_re_inoculate=True
+    )
+    assert word == "stop"
+
+
+def limits(s: Season) -> dict[str, str]:
+    (batch,) = planned(s).batches
+    return {x.by: x.at.isoformat(timespec="minutes")[:16] for x in batch.limits}
+
+
+def test_hours_count_from_first_wetting() -> None:
+    found = limits(with_fungicide("label_allows", 30)(season()))
+    assert found["label"] == "2027-05-02T14:00"
+    found = limits(with_fungicide("tested_ok", 30)(season()))
+    assert found["stack"] == "2027-05-02T14:00"
+
+
+def test_an_expiry_runs_to_the_end_of_its_day() -> None:
+    assert limits(season())["expiry"] == "2028-01-01T00:00"
+
+
+def test_an_opened_jug_overrun_before_treating_closes_the_window() -> None:
+    s = one("inoculants", opened_life_days=5.0)(season())
+    opened = Event(2, "L1", s.stays[1].start - timedelta(days=6), "opened")
+    assert limits(replace(s, events=(opened,)))["opened_life"] == "2027-04-30T08:00"
+    in_time = replace(opened, at=s.stays[1].start - timedelta(days=4))
+    assert "opened_life" not in limits(replace(s, events=(in_time,)))
+
+
+def test_a_slurry_kept_too_long_closes_the_window() -> None:
+    s = one("inoculants", slurry_life_hours=4.0)(season())
+    start = s.stays[1].start
+    slurry = replace(s.stays[1], stage="slurry", moisture="wet", end=start + timedelta(hours=6))
+    rest = replace(s.stays[1], start=start + timedelta(hours=6), end=start + timedelta(hours=9))
+    late = replace(s, stays=(s.stays[0], slurry, rest, *s.stays[2:]))
+    assert limits(late)["slurry_life"] == "2027-05-01T12:00"
+
+
+def test_the_model_never_dates_past_the_published_series() -> None:
+    s = one("requirements", cells_per_seed=10.0)(season())
+    assert limits(s)["model"] <= "2027-05-22T08:00"
+    (batch,) = planned(s).batches
+    assert batch.plant_by is not None
+    assert batch.plant_by.by == "model"
