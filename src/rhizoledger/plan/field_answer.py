@@ -246,7 +246,7 @@ def _reasons(
         )
     if word == "not_known":
         lacking = [] if gain is not None else [_no_gain(crop, context)]
-        lacking += [] if cost is not None else ["the cost per area is not written down"]
+        lacking += [] if cost is not None else ["what inoculating costs is not written down"]
         lacking += [] if price is not None else ["no market price is set for this crop"]
         return tuple(f"Not known: {what}." for what in lacking)
     said = {

@@ -44,7 +44,7 @@ def summary_text(plan: Plan, written: Sequence[Path] = ()) -> str:
     for section in (
         _batches(plan.batches, c.now),
         _plantings(plan.plantings),
-        _fields(plan.fields, c.season.settings.units.yield_),
+        _fields(plan.fields, c.season.settings.units.yield_, c.season.settings.units.area),
         _next(plan),
         _tighten(plan),
         _not_asked(plan),
@@ -100,10 +100,10 @@ def _place(p: PlantingAnswer) -> str:
     return f"{p.planting.field}/{p.planting.seq} {p.planting.batch or 'bare seed'}{done}"
 
 
-def _fields(fields: Sequence[FieldAnswer], unit: str) -> list[str]:
+def _fields(fields: Sequence[FieldAnswer], unit: str, area: str) -> list[str]:
     if not fields:
         return []
-    lines = [f"Fields: does inoculation pay? (gain in {unit}, money per area)"]
+    lines = [f"Fields: does inoculation pay? (gain in {unit}, money per {area})"]
     for word in FIELD_ORDER:
         rows = [f for f in fields if f.verdict.word == word]
         if not rows:
@@ -123,7 +123,7 @@ def _money_sentence(f: FieldAnswer) -> str:
         return f"{gain}; {cost}{needs}"
     assert f.gain.value is not None and f.break_even is not None
     return (
-        f"chance of paying {odds(f.p_pays)}; gain about {figures(f.gain.value)}, "
+        f"chance of paying: {odds(f.p_pays)}; gain about {figures(f.gain.value)}, "
         f"needs {figures(f.break_even)}; "
         f"net {money(f.net.value)} ({money(f.net.low)} to {money(f.net.high)})"
     )

@@ -90,6 +90,7 @@ def _entry(e: Entry, zone: ZoneInfo) -> str:
 
 def _field(plan: Plan, f: FieldAnswer) -> list[str]:
     unit = plan.context.season.settings.units.yield_
+    area = plan.context.season.settings.units.area
     out = [
         f"Field {f.field.field}, {f.crop or 'crop not written down'}: {VERDICTS[f.verdict.word]}."
     ]
@@ -102,13 +103,15 @@ def _field(plan: Plan, f: FieldAnswer) -> list[str]:
     else:
         out.append(f"Gain: not known ({f.gain.method}).")
     if f.cost_per_area is not None:
-        out.append(f"It costs {money(f.cost_per_area)} per area ({f.cost_how}).")
+        out.append(f"It costs {money(f.cost_per_area)} per {area} ({f.cost_how}).")
     if f.break_even is not None:
         out.append(f"It pays from a gain of {figures(f.break_even)} {unit}.")
     if f.p_pays is not None:
         folds = ", ".join(f"{k}-fold {odds(p)}" for k, p in (f.p_pays_k or {}).items())
         out.append(f"Chance that it pays: {odds(f.p_pays)}; that it pays {folds}.")
-        out.append(f"Net: {money(f.net.value)} (90 %: {money(f.net.low)} to {money(f.net.high)}).")
+        out.append(
+            f"Net per {area}: {money(f.net.value)} (90 %: {money(f.net.low)} to {money(f.net.high)})."
+        )
     out.append(f.dose)
     for t in f.worth_testing:
         by = f" by {t.needed_by}" if t.needed_by else ""
