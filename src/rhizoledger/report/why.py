@@ -109,9 +109,8 @@ def _field(plan: Plan, f: FieldAnswer) -> list[str]:
     if f.p_pays is not None:
         folds = ", ".join(f"{k}-fold {odds(p)}" for k, p in (f.p_pays_k or {}).items())
         out.append(f"Chance that it pays: {odds(f.p_pays)}; that it pays {folds}.")
-        out.append(
-            f"Net per {area}: {money(f.net.value)} (90 %: {money(f.net.low)} to {money(f.net.high)})."
-        )
+        ends = f"{money(f.net.low)} to {money(f.net.high)}"
+        out.append(f"Net per {area}: {money(f.net.value)} (90 %: {ends}).")
     out.append(f.dose)
     for t in f.worth_testing:
         by = f" by {t.needed_by}" if t.needed_by else ""
