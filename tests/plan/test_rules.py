@@ -14,7 +14,7 @@ from rhizoledger.evidence import load_evidence
 from rhizoledger.evidence.facts import hazard_facts, published_rules
 from rhizoledger.plan.season_plan import Plan, plan_season
 from rhizoledger.plan.verdict import judge_field, judge_planting
-from rhizoledger.records import NEVER, Event, Product, RecipeStep, Season, Stack
+from rhizoledger.records import NEVER, Event, Product, RecipeStep, Season, Stack, Treatment
 from rhizoledger.workflows.season import load
 
 BY_HAND = Path(__file__).parent / "by_hand"
@@ -79,6 +79,17 @@ def no_need(s: Season) -> Season:
     return replace(s, requirements=())
 
 
+def in_one_tank(s: Season) -> Season:
+    return replace(s, recipes=tuple(replace(step, tank="A") for step in s.recipes))
+
+
+def used_beside_the_recipe(s: Season) -> Season:
+    start = s.stays[1].start
+    done = Treatment(2, "T1", "B1", "INO", "L1", 2000.0, "mL", start)
+    more = replace(done, row=3, item="FUN", lot=None, amount=500.0)
+    return replace(s, treatments=(done, more), products=(Product(2, "FUN", "fungicide"),))
+
+
 never = one("fields", years_since_group=NEVER)
 unknown = one("fields", years_since_group=None)
 
@@ -113,6 +124,13 @@ CASES: dict[str, tuple[tuple[Change, ...], str, str]] = {
         "fails", "plant_and_back_up",
     ),
     "far too few cells": ((one("recipes", rate=0.0002), never), "fails", "re_inoculate"),
+    "allowed on seed, not known in the tank": (
+        (with_fungicide("label_allows", 72), in_one_tank, never),
+        "not_known", "plant_and_back_up",
+    ),
+    "a fungicide used that the recipe does not name": (
+        (used_beside_the_recipe, never), "not_known", "plant_and_back_up",
+    ),
     "seed wetted again": ((event("rewetted"), never), "not_known", "plant_and_back_up"),
 }  # fmt: skip
 

@@ -128,6 +128,8 @@ def _why_no_p(facts: BatchFacts, book: Book, applied: Balance | None) -> str:
         return "what else is on this seed is not known"
     if facts.stack.state not in ("alone", "whole", "harmful"):
         return facts.stack.why
+    if facts.tank_doubt:
+        return facts.tank_doubt
     protectant = facts.inoculant.protectant if facts.inoculant else None
     if protectant in (None, "", "unknown"):
         return "the inoculant's protectant is not known"
@@ -148,6 +150,8 @@ def standing(at: At, limits: Sequence[Limit], facts: BatchFacts) -> Standing:
     """What the arrival rules need to know of a batch at one planting."""
     past = [limit for limit in limits if limit.by != "model" and limit.at < at.moment]
     windows = [limit for limit in limits if limit.by in ("label", "tag", "stack")]
+    if facts.tank_doubt:
+        windows = []  # a window speaks of the stack as a whole, the tank included
     missing = ""
     if at.p is None and facts.requirement is not None:
         missing = f"Not known: {at.why_no_p.rstrip('.')}."

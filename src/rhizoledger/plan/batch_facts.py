@@ -65,6 +65,12 @@ class BatchFacts:
         """The inoculant on this seed, where there is one."""
         return self.applied[0].inoculant if self.applied else None
 
+    @property
+    def tank_doubt(self) -> str:
+        """Why the tank mix is not known whole, or nothing: it is a contact of its own (§3.2)."""
+        tank = self.tank_stack
+        return "" if tank is None or tank.state == "whole" else f"in the tank: {tank.why}"
+
 
 def batch_facts(batch: Batch, context: Context) -> BatchFacts:
     """Resolve a batch's recipe, lots, rate, stack, treating time and requirement."""
@@ -80,7 +86,9 @@ def batch_facts(batch: Batch, context: Context) -> BatchFacts:
     problems: list[Problem] = []
     applied = _applied(batch, steps, done, context, problems)
     inoculant = applied[0].inoculant if applied else None
-    others = stack_members(steps, context.products, inoculant.inoculant if inoculant else "")
+    name = inoculant.inoculant if inoculant else ""
+    others = stack_members(steps, context.products, name)
+    others = tuple(dict.fromkeys((*others, *_used_beside(done, name, context))))
     stack = tank = None
     if inoculant is not None and batch.origin not in CAME_IN:
         stack = judge_stack(
@@ -119,6 +127,12 @@ def batch_facts(batch: Batch, context: Context) -> BatchFacts:
         done,
         tuple(problems),
     )
+
+
+def _used_beside(done: Sequence[Treatment], inoculant: str, context: Context) -> tuple[str, ...]:
+    """Items that a run put on the seed whether or not the recipe names them, water left out."""
+    water = {p.product for p in context.season.products if p.kind == "water"}
+    return tuple(t.item for t in done if t.item != inoculant and t.item not in water)
 
 
 def _tank_mates(steps: Sequence[RecipeStep], inoculant: str, context: Context) -> tuple[str, ...]:

@@ -236,12 +236,10 @@ def _stack_grade(by: str | None) -> str:
 def _slurry(book: Book, facts: BatchFacts, run: Run, hazards: Sequence[str]) -> None:
     life = facts.inoculant.slurry_life_hours if facts.inoculant else None
     hours = run.seconds / (DAY_S / 24)  # exact: hours in a day
-    tank = facts.tank_stack
     if hazards:
         book.not_quantified(run.stage, run.start, run.end, "; ".join(hazards), harm=True)
-    elif tank is not None and tank.state not in ("whole", "alone"):
-        why = f"tank mix: {tank.why}"
-        book.not_quantified(run.stage, run.start, run.end, why, harm=False)
+    elif facts.tank_doubt:
+        book.not_quantified(run.stage, run.start, run.end, facts.tank_doubt, harm=False)
     elif life is None or hours > life:
         over = "no slurry life is given" if life is None else f"past the slurry life of {life:g} h"
         why = f"{hours:.1f} h in the slurry: {over}"
@@ -260,6 +258,8 @@ def _cannot(facts: BatchFacts, run: Run, ages: Ages | None, ends: _Ends) -> str:
         stack.state == "harmful" and stack.log10_loss is None
     ):
         return stack.why
+    if facts.tank_doubt:
+        return facts.tank_doubt
     if ends.stack is not None and run.start >= ends.stack and facts.others:
         return "past the last hour at which this stack was tested or allowed"
     if ages is None:
