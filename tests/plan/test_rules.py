@@ -236,3 +236,30 @@ def test_the_model_never_dates_past_the_published_series() -> None:
     (batch,) = planned(s).batches
     assert batch.plant_by is not None
     assert batch.plant_by.by == "model"
+
+
+def test_a_parcel_keeps_its_own_stays_after_the_split() -> None:
+    s = season()
+    split_at = s.stays[1].start + timedelta(hours=10)
+    split = Event(2, "B1", split_at, "split", parts=("left", "right"))
+    hot = replace(s.stays[2], row=5, item="right", start=split_at, temp_high_c=44.0)
+    mild = replace(s.stays[2], row=6, item="left", start=split_at)
+    plantings = tuple(
+        replace(s.plantings[0], row=2 + i, seq=1 + i, batch=name)
+        for i, name in enumerate(("left", "right"))
+    )
+    left, right = planned(
+        replace(s, events=(split,), stays=(*s.stays, hot, mild), plantings=plantings)
+    ).plantings
+    assert left.at is not None and right.at is not None
+    assert left.at.cells.value is not None
+    assert right.at.cells.value is None
+    assert "44" in right.at.why_no_p
+
+
+def test_two_crops_in_one_field_have_a_history_each() -> None:
+    s = season()
+    rows = (s.fields[0], replace(s.fields[0], crop="lentil", years_since_group=NEVER))
+    lentil = replace(s.plantings[0], row=3, seq=2, crop="lentil", batch=None)
+    soy, other = planned(replace(s, fields=rows, plantings=(*s.plantings, lentil))).plantings
+    assert (soy.consequence, other.consequence) == ("history", "first_time")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from rhizoledger.estimate import Estimate
@@ -76,7 +76,8 @@ def planting_answer(
         arrival: Arrival = "fails"
         sentence = "This seed carries no inoculant."
     else:
-        at = batch_at(batch.facts, drop, context)
+        named = replace(batch.facts.batch, batch=planting.batch or batch.name)
+        at = batch_at(replace(batch.facts, batch=named), drop, context)
         s = standing(at, batch.limits, batch.facts)
         arrival, sentence = judge_arrival(s, wanted)
     unknown = _unknown_group(planting, batch.facts if batch else None, context)

@@ -21,9 +21,10 @@ from rhizoledger.plan.counting import sample_counts
 from rhizoledger.plan.field_answer import FieldAnswer, field_answers
 from rhizoledger.plan.furrow_answer import furrow_answer
 from rhizoledger.plan.lot_book import SAMPLE_SD
+from rhizoledger.plan.path import path_of
 from rhizoledger.plan.planting_answer import PlantingAnswer, drop_time, planting_answer
 from rhizoledger.plan.runs import RunAnswer, run_answer
-from rhizoledger.records import Planting, Season, Trace
+from rhizoledger.records import Field, Planting, Season, Trace
 
 N_DRAWS = 4000  # numeric: Monte Carlo error of a probability stays below 0.8 in a hundred
 
@@ -62,8 +63,8 @@ class Plan:
         NotFoundError
             If neither a batch nor a field has that name; the text lists the names.
         """
-        parents = [e.item for e in self.context.season.events if name in e.parts]
-        batch = next((b for b in self.batches if b.name in (name, *parents)), None)
+        origin = _origin(name, self.context)
+        batch = next((b for b in self.batches if b.name == origin), None)
         found = tuple(f for f in self.fields if f.field.field == name)
         if batch is None and not found:
             names = [b.name for b in self.batches] + [f.field.field for f in self.fields]
@@ -107,22 +108,16 @@ def plan_season(
         problems += f.problems
         batches[name] = batch_answer(f, _last_drop(name, plantings, context), context)
     runs = {n: run_answer(f, context) for n, f in facts.items() if f.recipe or f.treatments}
-    fields = {f.field: f for f in season.fields}
-    answers = [
-        planting_answer(
-            p,
-            fields.get(p.field),
-            _batch_of(p.batch, batches, context),
-            runs.get(p.batch or ""),
-            tuple(
-                furrow_answer(a, p, context)
-                for a in season.applications
-                if (a.field, a.seq) == (p.field, p.seq)
-            ),
-            context,
+    answers: list[PlantingAnswer] = []
+    for p in plantings:
+        batch = batches.get(_origin(p.batch, context)) if p.batch else None
+        furrow = tuple(
+            furrow_answer(a, p, context)
+            for a in season.applications
+            if (a.field, a.seq) == (p.field, p.seq)
         )
-        for p in plantings
-    ]
+        run = runs.get(batch.name) if batch is not None else None
+        answers.append(planting_answer(p, _field_of(p, context), batch, run, furrow, context))
     money = [
         answer
         for field in season.fields
@@ -213,23 +208,24 @@ def _as_the_user_names_it(problem: Problem, season: Season) -> Problem:
 
 
 def _last_drop(name: str, plantings: Iterable[Planting], context: Context) -> datetime:
-    parcels = {p for e in context.events.get(name, ()) for p in e.parts}
-    drops = [drop_time(p, context) for p in plantings if p.batch == name or p.batch in parcels]
+    drops = [
+        drop_time(p, context) for p in plantings if p.batch and _origin(p.batch, context) == name
+    ]
     return max(drops, default=context.now)
 
 
-def _batch_of(
-    name: str | None, batches: Mapping[str, BatchAnswer], context: Context
-) -> BatchAnswer | None:
-    """The batch a planting uses, or the one that its parcel was split from."""
-    if name is None:
-        return None
-    if name in batches:
-        return batches[name]
-    for e in context.season.events:
-        if name in e.parts and e.item in batches:
-            return batches[e.item]
-    return None
+def _field_of(planting: Planting, context: Context) -> Field | None:
+    """The row of ``fields`` that speaks of this planting's crop, else of no crop, else any."""
+    rows = [f for f in context.season.fields if f.field == planting.field]
+    group = context.group_of(planting.crop)
+    own = [f for f in rows if f.crop is not None and context.group_of(f.crop) == group]
+    general = [f for f in rows if f.crop is None]
+    return next(iter([*own, *general, *rows]), None)
+
+
+def _origin(name: str, context: Context) -> str:
+    """The batch that a parcel was split from, or the batch itself."""
+    return path_of(name, context)[0].item
 
 
 def _tighten(batches: Iterable[BatchAnswer], context: Context) -> list[Tighten]:

@@ -15,12 +15,13 @@ from rhizoledger.plan.hazards import run_hazards
 from rhizoledger.plan.ledger import Book, Change
 from rhizoledger.plan.lot_book import DAY_S, SAMPLE_SD, VEHICLE_RISE, kept_lot_book
 from rhizoledger.plan.on_seed import Ages, on_seed_model
+from rhizoledger.plan.path import Path, moments_on, path_of, stays_on
 from rhizoledger.plan.spoken import grouped
 from rhizoledger.plan.timeline import Run, build_runs
 
 
 def seed_book(
-    facts: BatchFacts, until: datetime, context: Context, *, then: tuple[str, ...] = ()
+    facts: BatchFacts, until: datetime, context: Context, *, then: Path = ()
 ) -> tuple[Book, Balance | None]:
     """Keep a batch's book from its lots to ``until``.
 
@@ -34,7 +35,7 @@ def seed_book(
     until : datetime
         Seed drop, or the moment asked about.
     context : Context
-    then : tuple of str
+    then : tuple of Leg
         Batches that the seed went into afterwards; their stays and counts follow.
 
     Returns
@@ -48,7 +49,12 @@ def seed_book(
     parents = [context.batches[p] for p in batch.parents if p in context.batches]
     if parents and not facts.applied and not batch.tag_cells_per_seed:
         kept = [
-            seed_book(batch_facts(p, context), until, context, then=(batch.batch, *then))
+            seed_book(
+                batch_facts(p, context),
+                until,
+                context,
+                then=(*path_of(batch.batch, context), *then),
+            )
             for p in parents
         ]
         return min(kept, key=lambda pair: _rank(pair[0]))
@@ -60,12 +66,12 @@ def seed_book(
         _from_tag(book, facts, start)
     applied = book.worse if book.worse.known else None
     if start < until:
-        _on_seed(book, facts, start, until, context, (*_chain(batch.batch, context), *then))
+        _on_seed(book, facts, start, until, context, (*path_of(batch.batch, context), *then))
     return book, applied
 
 
 def _first_contact(facts: BatchFacts, until: datetime, context: Context) -> datetime:
-    stays = [s.start for s in context.stays.get(facts.batch.batch, ())]
+    stays = [s.start for s in stays_on(path_of(facts.batch.batch, context), context)]
     return min([until, *stays])
 
 
@@ -121,13 +127,11 @@ def _on_seed(
     start: datetime,
     until: datetime,
     context: Context,
-    items: tuple[str, ...],
+    path: Path,
 ) -> None:
     """Enter everything that happens on the seed, run by run and count by count."""
-    counts = sorted(
-        (c for item in items for c in context.counts_of(item, "seed") if start <= c.at <= until),
-        key=lambda c: c.at,
-    )
+    counted = [c for c in context.counts if c.basis == "seed" and start <= c.at <= until]
+    counts = moments_on(path, counted)
     model = on_seed_model(facts.batch.crop, context)
     ends = _Ends(
         _known_until(facts, start),
@@ -135,7 +139,7 @@ def _on_seed(
     )
     cuts = [c.at for c in counts] + [e for e in (ends.stack, ends.series) if e is not None]
     runs = build_runs(
-        [s for item in items for s in context.stays.get(item, ())],
+        stays_on(path, context),
         start,
         until,
         cuts=cuts,
@@ -150,17 +154,9 @@ def _on_seed(
     for i, run in enumerate(runs):
         while waiting and waiting[0].at <= run.start:
             book.count(waiting.pop(0))
-        _run_entry(book, facts, run, i, ages, ends, context, items)
+        _run_entry(book, facts, run, i, ages, ends, context, path)
     for count in waiting:
         book.count(count)
-
-
-def _chain(batch: str, context: Context) -> tuple[str, ...]:
-    """The batch and, where a parcel is meant, the batch it was split from."""
-    for e in context.season.events:
-        if batch in e.parts:
-            return (e.item, batch)
-    return (batch,)
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,9 +184,9 @@ def _run_entry(
     ages: Ages | None,
     ends: _Ends,
     context: Context,
-    items: tuple[str, ...],
+    path: Path,
 ) -> None:
-    events = [e for item in items for e in context.events.get(item, ())]
+    events = moments_on(path, context.season.events)
     hazards = run_hazards(
         run,
         events,
