@@ -122,3 +122,18 @@ def test_reweighting_agrees_with_the_posterior_on_a_grid() -> None:
         exact = float(np.interp(q, cumulative, grid))
         assert book.worse.quantile(q) == pytest.approx(exact, abs=0.01)
     assert book.ess is not None and 400 < book.ess < 40_000
+
+
+def test_plates_past_counting_are_a_lower_bound_and_no_more() -> None:
+    at = by_hand().stays[0].start + timedelta(days=1)
+    tntc = Plate(2, "L1", at, "mL", 1e-6, 0.1, "TNTC", None, "target")
+    plain = batch(by_hand()).at_drop
+    below = batch(replace(by_hand(), plates=(tntc,))).at_drop
+    assert below.cells.value == plain.cells.value  # the guarantee already says more
+    bare = replace(by_hand().inoculants[0], guaranteed_titre=None)
+    alone = batch(replace(by_hand(), inoculants=(bare,), plates=(tntc,)))
+    count = next(e for e in alone.ledger.entries if e.step == "count")
+    per_seed = np.log10(250 / (1e-6 * 0.1) * 2 / 6000)
+    assert count.balance.value == pytest.approx(per_seed, abs=0.1)
+    assert count.balance.high == count.balance.value
+    assert alone.at_drop.book.worse.at_least

@@ -61,6 +61,11 @@ class SampleCount:
     how: str
     warnings: tuple[str, ...] = ()
 
+    @property
+    def open_above(self) -> bool:
+        """Whether every plate or tube is past what it can tell: only a lower bound is known."""
+        return self.estimate.value is None and self.estimate.low is not None
+
     def marginal(self, log10_density: FloatArray, sample_sd_log10: float) -> FloatArray:
         """Log likelihood of log10 densities with the between-sample error integrated out."""
         total = np.full(log10_density.shape, -np.inf)

@@ -189,8 +189,11 @@ class Book:
         times a lognormal between-sample error); where fewer than 400 effective draws would be
         left, the model is refuted and the count opens the balance afresh, and the entry says so.
         Only what comes later is updated. A count that may hold other bacteria is used only where it
-        lowers.
+        lowers; one with more colonies or positives than it can tell is a lower bound.
         """
+        if sample.open_above:
+            self._at_least(sample, log10_factor)
+            return
         before = pooled_estimate(self.worse, self.better, "")
         sd = self.sample_sd.number()
         alone = sample.posterior(self.draws, sd) + log10_factor
@@ -226,6 +229,21 @@ class Book:
             d = after.value - before.value
             moved = Estimate(d, d, d, "log10", "log10", LEVEL, method=text)
         self._enter("count", sample.at, sample.at, moved, (self.sample_sd.id,), "quantified", text)
+
+    def _at_least(self, sample: SampleCount, log10_factor: float) -> None:
+        """Meet a count that says only "more than": it lifts what lies below it, nothing else."""
+        bound = float(np.log10(sample.estimate.low or 1.0)) + log10_factor
+        text = f"{sample.how}: at least {grouped(10**bound)}, more than the count can tell"
+        stands = self.worse.known and self.worse.quantile(0.5) >= bound
+        if stands or sample.only_lowers:
+            self.marked("count", sample.at, f"{text}; the balance stands")
+            return
+        lifted = Balance({f"count {sample.item}": np.full(self.draws.n, bound)}, at_least=True)
+        self.worse = self.better = lifted
+        self.grades, self.flags, self.ess = [self.sample_sd.grade], [], None
+        self.used[self.sample_sd.id] = self.sample_sd
+        ids = (self.sample_sd.id,)
+        self._enter("count", sample.at, sample.at, _none(text), ids, "quantified", text)
 
     def _bound(self, high: float) -> None:
         """Lower the upper bound of a balance that is not known."""
