@@ -131,6 +131,16 @@ CASES: dict[str, tuple[tuple[Change, ...], str, str]] = {
     "a fungicide used that the recipe does not name": (
         (used_beside_the_recipe, never), "not_known", "plant_and_back_up",
     ),
+    "planted before it is treated": (
+        (one("batches", treat_on=date(2027, 6, 1)), never), "not_known", "plant_and_back_up",
+    ),
+    "returned seed with its tag still open": (
+        (bought_in, one("batches", origin="returned"), never), "not_known", "plant_and_back_up",
+    ),
+    "planting and batch of two crops": (
+        (one("plantings", crop="pea"),), "unclear", "not_known",
+    ),
+    "a label without end": ((with_fungicide("label_allows", 1e12), no_need), "meets", "plant"),
     "seed wetted again": ((event("rewetted"), never), "not_known", "plant_and_back_up"),
 }  # fmt: skip
 

@@ -18,6 +18,8 @@ from rhizoledger.plan.seed_book import seed_book
 from rhizoledger.plan.verdict import Standing
 from rhizoledger.plan.windows import ON_SEED, Limit, hard_limits, model_limit
 
+CHAIN_LOST = ("returned", "carried_over")
+"""Seed that left sight: no window of its label can be taken as open, only a count speaks."""
 PRINTABLE = GRADES[: GRADES.index("near") + 1]
 """Grades on which a probability may be printed (SEASON, verdict rules)."""
 
@@ -84,7 +86,7 @@ class BatchAnswer:
 def batch_at(facts: BatchFacts, moment: datetime, context: Context) -> At:
     """Work a batch's book up to a moment, with the probability that may be printed there."""
     book, applied = seed_book(facts, moment, context)
-    why = _why_no_p(facts, book, applied)
+    why = _too_early(facts, moment) or _why_no_p(facts, book, applied)
     if why:
         return At(moment, book, applied, why)
     p = _p(facts, book, applied)
@@ -103,6 +105,13 @@ def batch_at(facts: BatchFacts, moment: datetime, context: Context) -> At:
         max(0.0, min(ends) - noise),
         min(1.0, max(ends) + noise),
     )
+
+
+def _too_early(facts: BatchFacts, moment: datetime) -> str:
+    """What is wrong with the order of dates, or nothing."""
+    if facts.treated_at is not None and facts.treated_at > moment:
+        return "the seed is dated as planted before it is treated"
+    return ""
 
 
 def _p(
@@ -150,12 +159,17 @@ def standing(at: At, limits: Sequence[Limit], facts: BatchFacts) -> Standing:
     """What the arrival rules need to know of a batch at one planting."""
     past = [limit for limit in limits if limit.by != "model" and limit.at < at.moment]
     windows = [limit for limit in limits if limit.by in ("label", "tag", "stack")]
-    if facts.tank_doubt:
-        windows = []  # a window speaks of the stack as a whole, the tank included
+    doubt = facts.tank_doubt or _too_early(facts, at.moment)
+    if facts.batch.origin in CHAIN_LOST:
+        doubt = "where this seed has been is not known; count cells on a sample"
+    if doubt:
+        windows = []  # a window speaks of the whole stack, kept as its label says
     missing = ""
     if at.p is None and facts.requirement is not None:
         missing = f"Not known: {at.why_no_p.rstrip('.')}."
-    if at.p is None and facts.requirement is None and not windows:
+    if doubt and at.p is None:
+        missing = f"Not known: {doubt.rstrip('.')}."
+    elif at.p is None and facts.requirement is None and not windows:
         missing = (
             "Not known: no requirement is set for this crop, and no label, tag or test speaks."
         )

@@ -9,7 +9,7 @@ from datetime import datetime
 from rhizoledger import units
 from rhizoledger.errors import Problem, UnitError
 from rhizoledger.plan.clock import MORNING, moment
-from rhizoledger.plan.context import Context
+from rhizoledger.plan.context import Context, same_crop
 from rhizoledger.records import (
     Batch,
     Inoculant,
@@ -109,7 +109,7 @@ def batch_facts(batch: Batch, context: Context) -> BatchFacts:
                 "tank",
                 recipe_items=others,
             )
-    requirement = next((r for r in season.requirements if r.crop == batch.crop), None)
+    requirement = next((r for r in season.requirements if same_crop(r.crop, batch.crop)), None)
     treated_at = done[0].started_at if done else None
     if treated_at is None and batch.treat_on is not None:
         treated_at = moment(batch.treat_on, context.zone, MORNING)

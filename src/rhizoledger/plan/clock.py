@@ -10,6 +10,7 @@ from rhizoledger.records import Season
 NOON = time(12)  # exact: a planting dated without an hour is taken at local noon
 MORNING = time(8)  # exact: a treating day dated without an hour is taken to start at eight
 MIDNIGHT = time(0)
+CENTURY_H = 876_600.0  # exact: hours in a hundred years of 365.25 days
 
 
 def moment(when: date | datetime, zone: ZoneInfo, at: time) -> datetime:
@@ -23,6 +24,17 @@ def moment(when: date | datetime, zone: ZoneInfo, at: time) -> datetime:
     if isinstance(when, datetime):
         return when.astimezone(UTC) if when.tzinfo else when.replace(tzinfo=zone).astimezone(UTC)
     return datetime.combine(when, at, tzinfo=zone).astimezone(UTC)
+
+
+def hours_after(start: datetime, hours: float) -> datetime:
+    """A moment some hours later; a span no season can hold counts as a century.
+
+    Examples
+    --------
+    >>> hours_after(datetime(2027, 5, 1, tzinfo=UTC), 1.5).isoformat()
+    '2027-05-01T01:30:00+00:00'
+    """
+    return start + timedelta(hours=min(hours, CENTURY_H))
 
 
 def day_end(when: date | datetime, zone: ZoneInfo) -> datetime:

@@ -77,6 +77,12 @@ def crop_slug(crop: str) -> str:
     return crop_id(crop) or crop
 
 
+def same_crop(first: str, second: str) -> bool:
+    """Whether two names mean one crop, however they are spelled."""
+    a, b = crop_slug(first), crop_slug(second)
+    return a == b or a.casefold() == b.casefold()
+
+
 def by_item(rows: Iterable[Row]) -> dict[str, tuple[Row, ...]]:
     """Rows grouped by the item they are about, in time order."""
     groups: dict[str, list[Row]] = defaultdict(list)

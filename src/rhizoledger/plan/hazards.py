@@ -47,10 +47,16 @@ def run_hazards(
         form=form,
         min_c=low,
         max_c=high,
-        metals=[] if stack_known else [p.metals for p in products if p.metals],
+        metals=[] if stack_known else [m for p in products if (m := _metals(p)) is not None],
         water_sources=water,
     )
     return [_sentence(h) for h in found]
+
+
+def _metals(product: Product) -> str | None:
+    """The metals a product holds; a row that says "none" holds none."""
+    text = (product.metals or "").strip()
+    return None if text.casefold() in ("", "no", "none") else text
 
 
 def _sentence(h: Hazard) -> str:

@@ -6,7 +6,8 @@ import numpy as np
 
 from rhizoledger import units
 from rhizoledger.draws import FloatArray
-from rhizoledger.plan.context import Context
+from rhizoledger.plan.context import Context, same_crop
+from rhizoledger.records import Market
 
 
 def _bushel(crop: str | None, context: Context) -> float | None:
@@ -22,10 +23,16 @@ def kg_ha_per_unit(crop: str | None, context: Context) -> float | None:
     return units.yield_kg_ha(1.0, unit, bushel)
 
 
+def market_of(crop: str | None, context: Context) -> Market | None:
+    """The market row of a crop, however it is spelled."""
+    rows = context.season.settings.markets
+    return next((m for name, m in rows.items() if crop and same_crop(name, crop)), None)
+
+
 def price_per_gain(crop: str | None, per_unit: float | None, context: Context) -> float | None:
     """Money per area for one unit of gain; None where the crop has no price above zero."""
     settings = context.season.settings
-    market = settings.markets.get(crop) if crop else None
+    market = market_of(crop, context)
     if market is None or market.price <= 0 or per_unit is None:
         return None
     bushel = _bushel(crop, context)
@@ -40,8 +47,8 @@ def drawn_price(crop: str, price: float, context: Context) -> float | FloatArray
 
     One draw serves every field that sells the crop; without a ``price_sd`` the price is exact.
     """
-    market = context.season.settings.markets[crop]
-    if not market.price_sd:
+    market = market_of(crop, context)
+    if market is None or not market.price_sd:
         return price
     variance = float(np.log1p((market.price_sd / market.price) ** 2))
     normal = context.draws.normal("price", crop)

@@ -10,7 +10,7 @@ from rhizoledger.fields.history import history
 from rhizoledger.plan.batch_answer import At, BatchAnswer, batch_at, standing
 from rhizoledger.plan.batch_facts import BatchFacts
 from rhizoledger.plan.clock import NOON, day_end, moment, spoken
-from rhizoledger.plan.context import Context
+from rhizoledger.plan.context import Context, same_crop
 from rhizoledger.plan.furrow_answer import FurrowAnswer
 from rhizoledger.plan.market import kg_ha_per_unit, price_per_gain
 from rhizoledger.plan.runs import RunAnswer
@@ -109,6 +109,9 @@ def planting_answer(
 def _unknown_group(planting: Planting, facts: BatchFacts | None, context: Context) -> str:
     if context.group_of(planting.crop) is None:
         return f"The host group of {planting.crop} is not known here: ask which rhizobia it needs."
+    if facts is not None and not same_crop(facts.batch.crop, planting.crop):
+        other = facts.batch.crop
+        return f"The planting says {planting.crop} and its batch is {other}: mend one of the two."
     if facts is not None and facts.inoculant is not None and not facts.inoculant.host_group:
         name = facts.inoculant.inoculant
         return f"The host group of {name} is not written down: read it off the label."
@@ -222,7 +225,8 @@ def _actions(
 def _cost_of_waiting(crop: str, context: Context) -> Estimate | None:
     """What a day of waiting costs per area: yield lost at the market's price (§4.6)."""
     settings = context.season.settings
-    loss = settings.delay_loss_per_day.get(crop)
+    losses = settings.delay_loss_per_day
+    loss = next((x for name, x in losses.items() if same_crop(name, crop)), None)
     if loss is None:
         return None
     unit = f"money/{settings.units.area}/d"

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from rhizoledger import units
 from rhizoledger.errors import RhizoledgerError
 from rhizoledger.plan.batch_facts import BatchFacts, seed_facts
-from rhizoledger.plan.context import Context
+from rhizoledger.plan.context import Context, same_crop
+from rhizoledger.records import Product
 from rhizoledger.treating.cautions import Caution
 from rhizoledger.treating.label import Stop
 from rhizoledger.treating.recipe import OnSeed, RecipeCheck, check_recipe
@@ -44,7 +45,7 @@ def run_answer(facts: BatchFacts, context: Context) -> RunAnswer:
             batch,
             facts.recipe,
             context.inoculants,
-            context.products,
+            _labelled(batch.crop, context),
             crop_group=facts.group,
             stacks=context.season.stacks,
             on_seed=_on_seed(facts, context),
@@ -79,6 +80,16 @@ def _failed(error: RhizoledgerError) -> Caution:
     return Caution("not_worked_out", f"The run could not be worked out. {error}")
 
 
+def _labelled(crop: str, context: Context) -> dict[str, Product]:
+    """Products with the batch's crop spelled on the label as the batch spells it."""
+    return {
+        name: replace(
+            p, label_crops=tuple(crop if same_crop(c, crop) else c for c in p.label_crops)
+        )
+        for name, p in context.products.items()
+    }
+
+
 def _on_seed(facts: BatchFacts, context: Context) -> OnSeed | None:
     """What the batches this one came from already carry."""
     recipes = [context.batches[p].recipe for p in facts.batch.parents if p in context.batches]
@@ -91,7 +102,8 @@ def _on_seed(facts: BatchFacts, context: Context) -> OnSeed | None:
 
 def _limit(facts: BatchFacts, context: Context) -> float | None:
     """The machine's or label's limit on liquid for this crop [mL/100 kg]."""
-    text = context.season.settings.max_liquid.get(facts.batch.crop)
+    limits = context.season.settings.max_liquid
+    text = next((t for c, t in limits.items() if same_crop(c, facts.batch.crop)), None)
     if text is None:
         return None
     value, unit = units.parse_rate(str(text))

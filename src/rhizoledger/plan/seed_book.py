@@ -10,6 +10,7 @@ import numpy as np
 
 from rhizoledger.plan.balance import Balance
 from rhizoledger.plan.batch_facts import AppliedLot, BatchFacts, batch_facts
+from rhizoledger.plan.clock import hours_after
 from rhizoledger.plan.context import Context
 from rhizoledger.plan.hazards import run_hazards
 from rhizoledger.plan.ledger import Book, Change
@@ -173,7 +174,7 @@ def _known_until(facts: BatchFacts, start: datetime) -> datetime | None:
     if s is None or s.state in ("alone", "untested"):
         return None
     hours = [h for h in (s.loss_hours, s.max_hours) if h is not None]
-    return start + timedelta(hours=max(hours)) if hours else None
+    return hours_after(start, max(hours)) if hours else None
 
 
 def _run_entry(

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from typing import Literal
 
 from rhizoledger.plan.batch_facts import BatchFacts
-from rhizoledger.plan.clock import day_end
+from rhizoledger.plan.clock import day_end, hours_after
 from rhizoledger.plan.context import Context
 
 By = Literal["label", "tag", "stack", "expiry", "opened_life", "slurry_life", "model"]
@@ -44,7 +44,7 @@ def hard_limits(facts: BatchFacts, treated_at: datetime | None, context: Context
         by: By = "label" if label else "stack"
         where = "label" if label else "test"
         says = f"the {where} of this stack allows {stack.max_hours:g} h from first wetting"
-        limits.append(Limit(by, treated_at + timedelta(hours=stack.max_hours), says))
+        limits.append(Limit(by, hours_after(treated_at, stack.max_hours), says))
     for a in facts.applied:
         if a.lot is None:
             continue
@@ -64,7 +64,7 @@ def _before_treating(
         return limits
     opened = [e.at for e in context.events.get(lot, ()) if e.event == "opened"]
     if opened and inoculant.opened_life_days is not None:
-        end = min(opened) + timedelta(days=inoculant.opened_life_days)
+        end = hours_after(min(opened), 24 * inoculant.opened_life_days)  # exact: h in a day
         if treated_at is None or treated_at > end:
             says = f"lot {lot} was opened and keeps {inoculant.opened_life_days:g} d open"
             limits.append(Limit("opened_life", end, says))
@@ -73,7 +73,7 @@ def _before_treating(
         for stay in context.stays.get(item, ()):
             if stay.stage != "slurry" or life is None:
                 continue
-            end = stay.start + timedelta(hours=life)
+            end = hours_after(stay.start, life)
             used = stay.end or treated_at
             if used is None or used > end:
                 says = f"the slurry keeps {life:g} h"

@@ -17,6 +17,8 @@ from rhizoledger.plan.season_plan import Plan, plan_season
 from rhizoledger.provenance import generated
 from rhizoledger.workflows.season import load
 
+FIRST_YEAR, LAST_YEAR = 1900, 2199
+
 
 @dataclass(frozen=True, slots=True)
 class PlanResult:
@@ -86,8 +88,13 @@ def _day(text: str | None) -> date | None:
     if text is None:
         return None
     try:
-        return date.fromisoformat(text)
+        day = date.fromisoformat(text)
     except ValueError as error:
         raise InputError(
             f"--as-of {text!r} is not a date. Write it as year-month-day, for example 2027-05-10."
         ) from error
+    if not FIRST_YEAR <= day.year <= LAST_YEAR:
+        raise InputError(
+            f"--as-of {text!r} lies outside the years {FIRST_YEAR} to {LAST_YEAR}. Check the year."
+        )
+    return day
