@@ -93,7 +93,7 @@ def _reference(text: str, evidence: Evidence) -> dict[str, str]:
     return {
         "key": source.key,
         "citation": source.citation,
-        "locator": f"{place}; {source.locator}" if place else source.locator,
+        "locator": "; ".join(dict.fromkeys(x for x in (place, source.locator) if x)),
         "how_known": source.how_known,
     }
 
