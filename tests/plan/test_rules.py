@@ -14,7 +14,17 @@ from rhizoledger.evidence import load_evidence
 from rhizoledger.evidence.facts import hazard_facts, published_rules
 from rhizoledger.plan.season_plan import Plan, plan_season
 from rhizoledger.plan.verdict import judge_field, judge_planting
-from rhizoledger.records import NEVER, Event, Product, RecipeStep, Season, Stack, Treatment
+from rhizoledger.records import (
+    NEVER,
+    Application,
+    Event,
+    Plate,
+    Product,
+    RecipeStep,
+    Season,
+    Stack,
+    Treatment,
+)
 from rhizoledger.workflows.season import load
 
 BY_HAND = Path(__file__).parent / "by_hand"
@@ -90,6 +100,37 @@ def used_beside_the_recipe(s: Season) -> Season:
     return replace(s, treatments=(done, more), products=(Product(2, "FUN", "fungicide"),))
 
 
+def no_stays(s: Season) -> Season:
+    return replace(s, stays=(s.stays[0],))
+
+
+def counted_dead(s: Season) -> Season:
+    at = s.stays[1].start + timedelta(hours=20)
+    plate = Plate(2, "B1", at, "seed", 1.0, 0.1, 0, None, "target", 100.0, 100.0)
+    return replace(s, plates=(plate, replace(plate, row=3), replace(plate, row=4)))
+
+
+def none_used(s: Season) -> Season:
+    done = Treatment(2, "T1", "B1", "INO", "L1", 0.0, "mL", s.stays[1].start)
+    return replace(s, treatments=(done,))
+
+
+def blended(s: Season) -> Season:
+    mix = replace(
+        s.batches[0], row=3, batch="MIX", origin="blend", parents=("B1",), recipe=None, lots=(),
+        treat_on=None,
+    )  # fmt: skip
+    planting = replace(s.plantings[0], batch="MIX")
+    return replace(s, batches=(*s.batches, mix), plantings=(planting,))
+
+
+def second_lot_of_clover(s: Season) -> Season:
+    other = replace(s.inoculants[0], row=3, inoculant="CLO", host_group="clover")
+    lot = replace(s.lots[0], row=3, lot="L2", inoculant="CLO")
+    batch = replace(s.batches[0], lots=("L1", "L2"))
+    return replace(s, inoculants=(*s.inoculants, other), lots=(*s.lots, lot), batches=(batch,))
+
+
 never = one("fields", years_since_group=NEVER)
 unknown = one("fields", years_since_group=None)
 
@@ -141,6 +182,26 @@ CASES: dict[str, tuple[tuple[Change, ...], str, str]] = {
         (one("plantings", crop="pea"),), "unclear", "not_known",
     ),
     "a label without end": ((with_fungicide("label_allows", 1e12), no_need), "meets", "plant"),
+    "tag seed, sun, and no stay written down": (
+        (bought_in, event("direct_sun"), no_stays, never), "not_known", "plant_and_back_up",
+    ),
+    "tag open and a count that finds next to nothing": (
+        (bought_in, never, counted_dead), "fails", "plant_and_back_up",
+    ),
+    "tag that claims less than the crop needs": (
+        (bought_in, never, one("batches", tag_cells_per_seed=2e4)),
+        "fails", "plant_and_back_up",
+    ),
+    "a run that used none of the inoculant": (
+        (with_fungicide("label_allows", 72), none_used, never), "not_known", "plant_and_back_up",
+    ),
+    "a blend of seed that a label forbids": (
+        (with_fungicide("label_forbids"), blended, never), "not_known", "stop",
+    ),
+    "a blend of seed in its window": (
+        (with_fungicide("label_allows", 72), blended, never), "not_known", "plant_and_back_up",
+    ),
+    "one of two lots for another host group": ((second_lot_of_clover,), "unclear", "stop"),
     "seed wetted again": ((event("rewetted"), never), "not_known", "plant_and_back_up"),
 }  # fmt: skip
 
@@ -273,3 +334,34 @@ def test_two_crops_in_one_field_have_a_history_each() -> None:
     lentil = replace(s.plantings[0], row=3, seq=2, crop="lentil", batch=None)
     soy, other = planned(replace(s, fields=rows, plantings=(*s.plantings, lentil))).plantings
     assert (soy.consequence, other.consequence) == ("history", "first_time")
+
+
+def test_a_furrow_dose_is_a_back_up_only_if_it_is_right_and_in_date() -> None:
+    dose = Application(2, "F1", 1, "L1", "furrow_liquid", 1.0, "L/ha")
+    s = never(with_fungicide(None)(season()))
+    both = replace(s.inoculants[0], placements=("seed", "furrow_liquid"))
+    s = replace(s, inoculants=(both,), applications=(dose,))
+    planned_text = "already planned"
+    (good,) = planned(s).plantings
+    assert planned_text in good.verdict.actions[0]
+    wrong = replace(both, row=3, inoculant="CLO", host_group="clover")
+    lot = replace(s.lots[0], row=3, lot="L2", inoculant="CLO")
+    for bad in (
+        replace(
+            s, inoculants=(both, wrong), lots=(*s.lots, lot),
+            applications=(replace(dose, lot="L2"),),
+        ),
+        replace(s, lots=(replace(s.lots[0], expires_on=date(2027, 5, 2)),)),
+        replace(s, inoculants=(replace(both, placements=("seed",)),)),
+    ):  # fmt: skip
+        (answer,) = planned(bad).plantings
+        assert planned_text not in answer.verdict.actions[0]
+
+
+def test_a_lot_that_froze_is_not_taken_at_its_guarantee_whatever_else_is_written_down() -> None:
+    s = never(with_fungicide("label_allows", 72)(season()))
+    froze = Event(2, "L1", s.stays[1].start - timedelta(days=3), "frozen")
+    for stays in (s.stays, s.stays[1:]):
+        (answer,) = planned(replace(s, stays=stays, events=(froze,))).plantings
+        assert answer.arrival == "not_known"
+        assert answer.verdict.word == "plant_and_back_up"

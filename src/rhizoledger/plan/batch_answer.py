@@ -10,7 +10,7 @@ import numpy as np
 
 from rhizoledger.estimate import Estimate
 from rhizoledger.evidence import GRADES, worst_grade
-from rhizoledger.plan.balance import UNIT, Balance, pooled_estimate
+from rhizoledger.plan.balance import LEVEL, UNIT, Balance, pooled_estimate
 from rhizoledger.plan.batch_facts import BatchFacts, batch_facts
 from rhizoledger.plan.context import Context
 from rhizoledger.plan.ledger import Book, Ledger
@@ -18,8 +18,8 @@ from rhizoledger.plan.seed_book import seed_book
 from rhizoledger.plan.verdict import Standing
 from rhizoledger.plan.windows import ON_SEED, Limit, hard_limits, model_limit
 
-CHAIN_LOST = ("returned", "carried_over")
-"""Seed that left sight: no window of its label can be taken as open, only a count speaks."""
+CHAIN_LOST = ("returned", "carried_over", "blend")
+"""Seed of mixed or unknown past: no label's window can be taken as open, only a count speaks."""
 PRINTABLE = GRADES[: GRADES.index("near") + 1]
 """Grades on which a probability may be printed (SEASON, verdict rules)."""
 
@@ -161,7 +161,9 @@ def standing(at: At, limits: Sequence[Limit], facts: BatchFacts) -> Standing:
     windows = [limit for limit in limits if limit.by in ("label", "tag", "stack")]
     doubt = facts.tank_doubt or _too_early(facts, at.moment)
     if facts.batch.origin in CHAIN_LOST:
-        doubt = "where this seed has been is not known; count cells on a sample"
+        doubt = f"{facts.batch.origin.replace('_', ' ')} seed; count cells on a sample"
+    if facts.nothing_applied:
+        doubt = "the run put none of the inoculant on this seed"
     if doubt:
         windows = []  # a window speaks of the whole stack, kept as its label says
     missing = ""
@@ -181,7 +183,19 @@ def standing(at: At, limits: Sequence[Limit], facts: BatchFacts) -> Standing:
         past[0].says if past else "",
         not at.book.flags,
         missing,
+        _too_few(at, facts),
     )
+
+
+def _too_few(at: At, facts: BatchFacts) -> bool:
+    """Whether even the upper end of the balance, or of a tag's claim, is below the requirement."""
+    r = facts.requirement
+    if r is None:
+        return False
+    most = at.cells.high
+    if r.basis == "nominal_applied":
+        most = None if at.applied is None else at.applied.quantile(0.5 + 0.5 * LEVEL)
+    return most is not None and most < float(np.log10(r.cells_per_seed))
 
 
 def batch_answer(facts: BatchFacts, drop: datetime, context: Context) -> BatchAnswer:

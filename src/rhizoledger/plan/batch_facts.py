@@ -22,6 +22,8 @@ from rhizoledger.treating.rates import SeedFacts, pack_of, rate_per_kg
 from rhizoledger.treating.recipe import CAME_IN
 from rhizoledger.treating.stacks import StackJudgement, judge_stack, stack_members
 
+NONE_USED = "none of it was used"
+
 
 @dataclass(frozen=True, slots=True)
 class AppliedLot:
@@ -64,6 +66,20 @@ class BatchFacts:
     def inoculant(self) -> Inoculant | None:
         """The inoculant on this seed, where there is one."""
         return self.applied[0].inoculant if self.applied else None
+
+    @property
+    def nothing_applied(self) -> bool:
+        """Whether a run is written down that used none of its inoculant."""
+        return bool(self.applied) and all(a.lack == NONE_USED for a in self.applied)
+
+    @property
+    def wrong_group(self) -> str:
+        """The sentence that stops seed with rhizobia of another host group on it, or nothing."""
+        for a in self.applied:
+            if self.group is not None and a.inoculant.host_group != self.group:
+                carries = f"{a.name} carries rhizobia for {a.inoculant.host_group}"
+                return f"{carries}; {self.batch.crop} needs those for {self.group}."
+        return ""
 
     @property
     def tank_doubt(self) -> str:
@@ -184,7 +200,7 @@ def _applied_done(
             return (AppliedLot(None, inoculant, None, 1.0, "the amount applied"),)
         amounts[t.lot] = amounts.get(t.lot, 0.0) + amount
     total = sum(amounts.values())
-    lack = _lack(batch)
+    lack = _lack(batch) if total else NONE_USED
     per_seed = None
     if not lack and batch.mass_kg and batch.seeds_per_kg:
         per_seed = total / (batch.mass_kg * batch.seeds_per_kg)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from rhizoledger import units
 from rhizoledger.errors import RhizoledgerError
-from rhizoledger.plan.clock import MIDNIGHT, moment
+from rhizoledger.plan.clock import MIDNIGHT, day_end, moment
 from rhizoledger.plan.context import Context
 from rhizoledger.plan.lot_book import lot_book
 from rhizoledger.records import Application, Planting
@@ -22,6 +22,7 @@ class FurrowAnswer:
     cells_per_m_row: float | None
     cells_per_ha: float | None
     why: str
+    backs_up: bool
 
 
 def furrow_answer(a: Application, planting: Planting, context: Context) -> FurrowAnswer:
@@ -32,7 +33,8 @@ def furrow_answer(a: Application, planting: Planting, context: Context) -> Furro
     book = lot_book(lot, inoculant, at, context)
     if not book.worse.known:
         lost = [e.why for e in book.entries if e.state != "quantified"]
-        return FurrowAnswer(a, None, None, lost[-1] if lost else "the titre is not known")
+        why = lost[-1] if lost else "the titre is not known"
+        return FurrowAnswer(a, None, None, why, False)
     titre = 10 ** book.worse.quantile(0.5)
     pack = pack_of(inoculant.pack_size, inoculant.pack_unit)
     spacing = planting.row_spacing_m
@@ -46,6 +48,15 @@ def furrow_answer(a: Application, planting: Planting, context: Context) -> Furro
             pack_amount=pack.amount if pack else None,
         )
     except RhizoledgerError as error:
-        return FurrowAnswer(a, None, None, str(error))
+        return FurrowAnswer(a, None, None, str(error), False)
     why = "" if per_m is not None else "row_spacing is not written down"
-    return FurrowAnswer(a, per_m, per_ha, why)
+    right = inoculant.host_group == context.group_of(planting.crop)
+    in_date = day_end(lot.expires_on, context.zone) >= at
+    if not right:
+        why = f"{lot.lot} carries rhizobia for {inoculant.host_group}"
+    elif not in_date:
+        why = f"lot {lot.lot} expires on {lot.expires_on}"
+    elif book.flags:
+        why = book.flags[-1]
+    alive = not book.flags and a.placement in inoculant.placements
+    return FurrowAnswer(a, per_m, per_ha, why, right and in_date and alive)

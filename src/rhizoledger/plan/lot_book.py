@@ -22,6 +22,7 @@ PEAT_GROWS = "survival.package.peat.grows_above_c"
 LIQUID_D = "survival.package.liquid_warm.d_days"
 LIQUID_EDGE = "survival.package.liquid_warm.edge_down_to_c"
 VEHICLE_RISE = "survival.vehicle.rise_max_c"
+UNTOLD = "storage not written down; taken to be as the label says, so no loss is charged"
 DAY_S = 86_400  # exact: seconds in a day
 
 
@@ -102,16 +103,15 @@ def _keep(
         return
     by_label = inoculant.guarantee_holds == "to_expiry"
     told_from = min((s.start for s in inside), default=end)
+    told_to = max((s.end or end for s in inside), default=end)
     if by_label and start < told_from:
-        why = "storage not written down; taken to be as the label says, so no loss is charged"
-        book.marked("package", min(told_from, end), why)
+        _untold(book, lot, inoculant, start, min(told_from, end), context)
         start = told_from
-    if end <= start:
-        return
+    until = min(end, told_to) if by_label else end
     runs = build_runs(
         inside,
         start,
-        end,
+        until,
         cuts=(),
         traces=context.season.traces,
         settings=context.season.settings,
@@ -121,6 +121,26 @@ def _keep(
     )
     for run in runs:
         _keep_run(book, lot, inoculant, run, by_label, context)
+    if by_label and max(start, until) < end:
+        _untold(book, lot, inoculant, max(start, until), end, context)
+
+
+def _untold(
+    book: Book,
+    lot: Lot | None,
+    inoculant: Inoculant,
+    start: datetime,
+    end: datetime,
+    context: Context,
+) -> None:
+    """Enter time in the package that no row tells of: by the label, unless an event says harm."""
+    run = Run("package", "", start, end, None, (), 0, 0, ())
+    events = context.events.get(lot.lot, ()) if lot else ()
+    hazards = run_hazards(run, events, context, form=inoculant.form)
+    if hazards:
+        book.not_quantified("package", start, end, "; ".join(hazards), harm=True)
+    else:
+        book.marked("package", end, UNTOLD)
 
 
 def _keep_run(

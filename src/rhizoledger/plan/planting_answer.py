@@ -81,8 +81,10 @@ def planting_answer(
         s = standing(at, batch.limits, batch.facts)
         arrival, sentence = judge_arrival(s, wanted)
     unknown = _unknown_group(planting, batch.facts if batch else None, context)
-    stops = run.stops if run is not None else ()
-    stop = stops[0].sentence if stops else ""
+    stops = [s.sentence for s in run.stops] if run is not None else []
+    if batch is not None and batch.facts.wrong_group:
+        stops.append(batch.facts.wrong_group)
+    stop = stops[0] if stops else ""
     can = _may_re_inoculate(planting.crop, batch, run, drop, context)
     word = judge_planting(
         arrival, consequence, stop=stop, unknown_group=unknown, may_re_inoculate=can
@@ -195,9 +197,9 @@ def _actions(
     furrow: tuple[FurrowAnswer, ...],
     context: Context,
 ) -> tuple[str, ...]:
-    backed = "The furrow dose already planned is that back-up." if furrow else (
-        "Put a second, in-furrow dose of the right inoculant down in the same pass."
-    )  # fmt: skip
+    backed = "Put a second, in-furrow dose of the right inoculant down in the same pass."
+    if any(f.backs_up for f in furrow):
+        backed = "The furrow dose already planned is that back-up."
     if word == "stop":
         return ("Do not plant this batch here as it is; read the label and ask who treated it.",)
     if word == "not_known":

@@ -116,7 +116,7 @@ def plan_season(
             for a in season.applications
             if (a.field, a.seq) == (p.field, p.seq)
         )
-        run = runs.get(batch.name) if batch is not None else None
+        run = _run_of(batch.name, runs, context) if batch is not None else None
         answers.append(planting_answer(p, _field_of(p, context), batch, run, furrow, context))
     money = [
         answer
@@ -221,6 +221,21 @@ def _field_of(planting: Planting, context: Context) -> Field | None:
     own = [f for f in rows if f.crop is not None and context.group_of(f.crop) == group]
     general = [f for f in rows if f.crop is None]
     return next(iter([*own, *general, *rows]), None)
+
+
+def _run_of(
+    name: str, runs: Mapping[str, RunAnswer], context: Context, seen: tuple[str, ...] = ()
+) -> RunAnswer | None:
+    """A batch's run; where it stops nothing, a run that stops seed the batch came from."""
+    own = runs.get(name)
+    if own is not None and own.stops:
+        return own
+    for parent in context.batches[name].parents:
+        if parent in context.batches and parent not in (name, *seen):
+            older = _run_of(parent, runs, context, (name, *seen))
+            if older is not None and older.stops:
+                return older
+    return own
 
 
 def _origin(name: str, context: Context) -> str:

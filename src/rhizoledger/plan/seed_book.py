@@ -72,8 +72,12 @@ def seed_book(
 
 
 def _first_contact(facts: BatchFacts, until: datetime, context: Context) -> datetime:
-    stays = [s.start for s in stays_on(path_of(facts.batch.batch, context), context)]
-    return min([until, *stays])
+    """The first moment anything is written down of this seed: a stay, an event or a count."""
+    path = path_of(facts.batch.batch, context)
+    met = [r.at for r in moments_on(path, context.season.events)]
+    met += [r.at for r in moments_on(path, context.counts)]
+    met = [at - timedelta(seconds=1) for at in met]  # so that what was met lies after the start
+    return min([until, *met, *(s.start for s in stays_on(path, context))])
 
 
 def _from_tag(book: Book, facts: BatchFacts, at: datetime) -> None:

@@ -42,6 +42,8 @@ class Standing:
         No excursion and no unquantified hazard since the last count.
     missing : str
         What is needed and not known, or nothing.
+    too_few : bool
+        Even the upper end of what can be there is below the requirement.
     """
 
     p: float | None
@@ -51,6 +53,7 @@ class Standing:
     window_closed: str
     clean: bool
     missing: str
+    too_few: bool = False
 
 
 def judge_arrival(s: Standing, wanted: float) -> tuple[Arrival, str]:
@@ -68,7 +71,7 @@ def judge_arrival(s: Standing, wanted: float) -> tuple[Arrival, str]:
     """
     if s.window_closed:
         return "fails", f"The window is closed at planting: {s.window_closed}."
-    if s.p is not None and s.p <= 1 - wanted:
+    if s.too_few or (s.p is not None and s.p <= 1 - wanted):
         return "fails", "Too few live cells are likely to arrive."
     crossing = (
         s.p_low is not None and s.p_high is not None and s.p_low < wanted < s.p_high

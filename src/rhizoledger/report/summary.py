@@ -137,7 +137,9 @@ def _next(plan: Plan) -> list[str]:
     stopped = {p.planting.batch for p in open_plantings if p.verdict.word == "stop"}
     places: dict[tuple[int, str], list[str]] = {}
     for p in open_plantings:
-        if p.verdict.word == "plant" or (p.verdict.word == "plant_and_back_up" and p.furrow):
+        if p.verdict.word == "plant" or (
+            p.verdict.word == "plant_and_back_up" and any(f.backs_up for f in p.furrow)
+        ):
             continue
         rank = RANKS.index(p.verdict.word)
         places.setdefault((rank, p.verdict.actions[0]), []).append(_place(p))
