@@ -72,7 +72,7 @@ def _batches(batches: Iterable[BatchAnswer], now: datetime) -> list[str]:
         lines += _hung(f"  {b.name:<12} {left:<9} {by:<11} ", cells(b.at_drop.cells))
         if b.at_drop.p is not None:
             share = odds(b.at_drop.p, at_least=b.at_drop.book.worse.at_least)
-            lines += _hung(INDENT, f"chance of enough for {b.facts.batch.crop}: {share}")
+            lines += _hung(INDENT, f"chance of enough: {share}")
         elif b.at_drop.why_no_p:
             lines += _hung(INDENT, f"chance not stated: {b.at_drop.why_no_p.rstrip('.')}")
     return lines
