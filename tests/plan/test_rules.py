@@ -131,6 +131,11 @@ def second_lot_of_clover(s: Season) -> Season:
     return replace(s, inoculants=(*s.inoculants, other), lots=(*s.lots, lot), batches=(batch,))
 
 
+def alone_by_recipe(s: Season) -> Season:
+    row = Stack(2, "INO", ("R1",), "on_seed", "label_allows", 24.0, by="label", source="it")
+    return replace(s, stacks=(row,))
+
+
 never = one("fields", years_since_group=NEVER)
 unknown = one("fields", years_since_group=None)
 
@@ -202,6 +207,19 @@ CASES: dict[str, tuple[tuple[Change, ...], str, str]] = {
         (with_fungicide("label_allows", 72), blended, never), "not_known", "plant_and_back_up",
     ),
     "one of two lots for another host group": ((second_lot_of_clover,), "unclear", "stop"),
+    "a label row that names the recipe of inoculant alone": (
+        (alone_by_recipe, never), "fails", "re_inoculate",
+    ),
+    "a second dose would pass the label's rate": (
+        (alone_by_recipe, one("inoculants", label_rate_max=3.0), never),
+        "fails", "plant_and_back_up",
+    ),
+    "a host group spelled as a crop": (
+        (one("inoculants", host_group="Soybeans"), no_need, alone_by_recipe), "fails", "plant",
+    ),
+    "a host group nobody knows": (
+        (one("inoculants", host_group="xyz"), alone_by_recipe), "fails", "not_known",
+    ),
     "seed wetted again": ((event("rewetted"), never), "not_known", "plant_and_back_up"),
 }  # fmt: skip
 
@@ -365,3 +383,11 @@ def test_a_lot_that_froze_is_not_taken_at_its_guarantee_whatever_else_is_written
         (answer,) = planned(replace(s, stays=stays, events=(froze,))).plantings
         assert answer.arrival == "not_known"
         assert answer.verdict.word == "plant_and_back_up"
+
+
+def test_a_tag_past_its_date_claims_nothing() -> None:
+    s = one("batches", tag_use_by=date(2027, 5, 1))(bought_in(season()))
+    for stays in (s.stays, s.stays[:1]):
+        (answer,) = planned(replace(s, stays=stays)).plantings
+        assert answer.at is not None
+        assert answer.at.cells.value is None

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from rhizoledger import units
@@ -38,6 +38,7 @@ class AppliedLot:
     per_seed: float | None
     share: float
     lack: str = ""
+    group: str | None = None
 
     @property
     def name(self) -> str:
@@ -76,7 +77,7 @@ class BatchFacts:
     def wrong_group(self) -> str:
         """The sentence that stops seed with rhizobia of another host group on it, or nothing."""
         for a in self.applied:
-            if self.group is not None and a.inoculant.host_group != self.group:
+            if None not in (self.group, a.group) and a.group != self.group:
                 carries = f"{a.name} carries rhizobia for {a.inoculant.host_group}"
                 return f"{carries}; {self.batch.crop} needs those for {self.group}."
         return ""
@@ -100,7 +101,10 @@ def batch_facts(batch: Batch, context: Context) -> BatchFacts:
         if t.batch == batch.batch
     )
     problems: list[Problem] = []
-    applied = _applied(batch, steps, done, context, problems)
+    applied = tuple(
+        replace(a, group=context.group_served(a.inoculant))
+        for a in _applied(batch, steps, done, context, problems)
+    )
     inoculant = applied[0].inoculant if applied else None
     name = inoculant.inoculant if inoculant else ""
     others = stack_members(steps, context.products, name)

@@ -11,7 +11,13 @@ from zoneinfo import ZoneInfo
 
 from rhizoledger.draws import Draws
 from rhizoledger.evidence import Evidence, Parameter
-from rhizoledger.evidence.facts import HazardFact, PublishedRule, crop_id, host_group_of
+from rhizoledger.evidence.facts import (
+    HazardFact,
+    PublishedRule,
+    crop_id,
+    host_group_of,
+    host_groups,
+)
 from rhizoledger.plan.counting import SampleCount
 from rhizoledger.records import Batch, Event, Inoculant, Lot, Product, Season, Stay
 
@@ -63,6 +69,12 @@ class Context:
     def crop_row(self, crop: str | None, name: str) -> Parameter | None:
         """The evidence row ``crop.CROP.name``, however the crop is spelled."""
         return self.parameter(f"crop.{crop_slug(crop)}.{name}") if crop else None
+
+    def group_served(self, inoculant: Inoculant) -> str | None:
+        """Host group an inoculant serves: a group's id, or the name of a crop in it."""
+        text = inoculant.host_group.strip()
+        known = {g.group for g in host_groups()}
+        return text if text in known else host_group_of(text)
 
     def group_of(self, crop: str) -> str | None:
         """Host group of a crop, or None where the tables do not know it."""

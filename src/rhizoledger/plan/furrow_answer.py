@@ -50,7 +50,7 @@ def furrow_answer(a: Application, planting: Planting, context: Context) -> Furro
     except RhizoledgerError as error:
         return FurrowAnswer(a, None, None, str(error), False)
     why = "" if per_m is not None else "row_spacing is not written down"
-    right = inoculant.host_group == context.group_of(planting.crop)
+    right = context.group_served(inoculant) == context.group_of(planting.crop)
     in_date = day_end(lot.expires_on, context.zone) >= at
     if not right:
         why = f"{lot.lot} carries rhizobia for {inoculant.host_group}"

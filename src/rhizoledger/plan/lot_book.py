@@ -159,6 +159,8 @@ def _keep_run(
     inside = _inside_label(run, inoculant)
     if by_label and inside:
         why = "stored inside the label's range: the guarantee stands, no loss is charged"
+        if inoculant.store_min_c is None and inoculant.store_max_c is None:
+            why = "the label's storage range is not written down; no loss is charged"
         book.marked(run.stage, run.end, why)
         return
     if not inside and run.span_c is not None:

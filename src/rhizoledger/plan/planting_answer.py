@@ -89,7 +89,7 @@ def planting_answer(
     word = judge_planting(
         arrival, consequence, stop=stop, unknown_group=unknown, may_re_inoculate=can
     )
-    reasons = _reasons(word, sentence, stop, unknown, consequence, s, batch, context)
+    reasons = _reasons(word, arrival, sentence, stop, unknown, consequence, s, batch, context)
     actions = (
         _actions_afterwards(arrival)
         if is_planted(planting, context)
@@ -114,9 +114,10 @@ def _unknown_group(planting: Planting, facts: BatchFacts | None, context: Contex
     if facts is not None and not same_crop(facts.batch.crop, planting.crop):
         other = facts.batch.crop
         return f"The planting says {planting.crop} and its batch is {other}: mend one of the two."
-    if facts is not None and facts.inoculant is not None and not facts.inoculant.host_group:
-        name = facts.inoculant.inoculant
-        return f"The host group of {name} is not written down: read it off the label."
+    for a in facts.applied if facts is not None else ():
+        if a.group is None:
+            what = f"The host group {a.inoculant.host_group!r} of {a.inoculant.inoculant}"
+            return f"{what} is not known here: read off the label which crops it serves."
     return ""
 
 
@@ -144,7 +145,7 @@ def _may_re_inoculate(
         return False
     for lot in context.season.lots:
         inoculant = context.inoculants[lot.inoculant]
-        right = inoculant.host_group == context.group_of(crop)
+        right = context.group_served(inoculant) == context.group_of(crop)
         in_date = day_end(lot.expires_on, context.zone) >= drop
         if right and in_date and "seed" in inoculant.placements:
             return True
@@ -153,6 +154,7 @@ def _may_re_inoculate(
 
 def _reasons(
     word: str,
+    arrival: Arrival,
     sentence: str,
     stop: str,
     unknown: str,
@@ -171,6 +173,8 @@ def _reasons(
         "history": "This crop's rhizobia were in this field before, so the planter need not wait.",
     }[consequence]
     out = [sentence, ground]
+    if arrival == "fails" and consequence == "history":
+        out.append("What inoculating would have added here is lost.")
     if batch is not None and s.p is None and s.window_open and not s.window_closed:
         limit = batch.window
         if limit is not None:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from rhizoledger import units
 from rhizoledger.errors import RhizoledgerError
 from rhizoledger.plan.batch_facts import BatchFacts, seed_facts
@@ -21,6 +23,7 @@ class RunAnswer:
 
     sheet: RunSheet
     inoculant_liquid: float | None = None
+    twice_over_label: bool = False
 
     @property
     def stops(self) -> tuple[Stop, ...]:
@@ -28,7 +31,9 @@ class RunAnswer:
         return self.sheet.stops
 
     def room_for_inoculant(self) -> bool:
-        """Whether inoculant alone may be wetted on again inside the liquid limit (§3.3)."""
+        """Whether inoculant alone may go on again inside label rate and liquid limit (§3.3)."""
+        if self.twice_over_label:
+            return False
         limit = self.sheet.planned.liquid_limit_ml_per_100kg
         if limit is None or self.inoculant_liquid is None:
             return True
@@ -47,6 +52,9 @@ def run_answer(facts: BatchFacts, context: Context) -> RunAnswer:
             context.inoculants,
             _labelled(batch.crop, context),
             crop_group=facts.group,
+            inoculant_groups={
+                name: context.group_served(item) for name, item in context.inoculants.items()
+            },
             stacks=context.season.stacks,
             on_seed=_on_seed(facts, context),
             liquid_limit_ml_per_100kg=_limit(facts, context),
@@ -73,7 +81,7 @@ def run_answer(facts: BatchFacts, context: Context) -> RunAnswer:
         tuple(dict.fromkeys(stops)),
         tuple(dict.fromkeys(cautions)),
     )
-    return RunAnswer(sheet, _inoculant_liquid(facts, check))
+    return RunAnswer(sheet, _inoculant_liquid(facts, check), _twice_over_label(facts, check))
 
 
 def _failed(error: RhizoledgerError) -> Caution:
@@ -122,6 +130,14 @@ def _limit(facts: BatchFacts, context: Context) -> float | None:
 def _organic(batch: str, context: Context) -> bool:
     organic = {f.field for f in context.season.fields if f.organic}
     return any(p.batch == batch and p.field in organic for p in context.season.plantings)
+
+
+def _twice_over_label(facts: BatchFacts, check: RecipeCheck) -> bool:
+    """Whether the recipe's inoculant, put on a second time, would pass the label's rate."""
+    name = facts.inoculant.inoculant if facts.inoculant else ""
+    once = sum(d.per_kg or 0.0 for d in check.doses if d.item == name)
+    most = check.max_per_kg.get(name)
+    return most is not None and bool(2 * once > most * (1 + np.finfo(float).eps * 100))
 
 
 def _inoculant_liquid(facts: BatchFacts, check: RecipeCheck) -> float | None:

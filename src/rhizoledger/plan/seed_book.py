@@ -10,7 +10,7 @@ import numpy as np
 
 from rhizoledger.plan.balance import Balance
 from rhizoledger.plan.batch_facts import AppliedLot, BatchFacts, batch_facts
-from rhizoledger.plan.clock import hours_after
+from rhizoledger.plan.clock import day_end, hours_after
 from rhizoledger.plan.context import Context
 from rhizoledger.plan.hazards import run_hazards
 from rhizoledger.plan.ledger import Book, Change
@@ -68,6 +68,11 @@ def seed_book(
     applied = book.worse if book.worse.known else None
     if start < until:
         _on_seed(book, facts, start, until, context, (*path_of(batch.batch, context), *then))
+    if batch.tag_use_by is not None and book.worse.at_least:
+        end = day_end(batch.tag_use_by, context.zone)
+        if end < until:
+            why = f"the tag's date ({batch.tag_use_by:%Y-%m-%d}) is past, and its claim with it"
+            book.not_quantified("tag", end, until, why, harm=True)
     return book, applied
 
 

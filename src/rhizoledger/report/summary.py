@@ -23,6 +23,11 @@ A_WEEK = timedelta(days=7)
 RANKS = ("stop", "re_inoculate", "clock", "plant_and_back_up", "not_known", "order")
 """Order of "Do next": what cannot be undone first, what can be ordered for later last."""
 PLANTING_ORDER = ("stop", "re_inoculate", "plant_and_back_up", "not_known", "plant")
+PLANTED = {
+    ("meets",): "plant",
+    ("unclear", "not_known"): "plant; how much arrives is not settled (field has history)",
+    ("fails",): "plant; do not count on this inoculant (field has history)",
+}
 FIELD_ORDER = ("inoculate_twice", "inoculate", "toss_up", "skip", "not_known")
 CAUTION = (
     "Label, tag and local rules come first. Treated seed is never food, feed or oil; wear gloves, "
@@ -86,12 +91,23 @@ def _plantings(plantings: Sequence[PlantingAnswer]) -> list[str]:
         rows = [p for p in plantings if p.verdict.word == word]
         if not rows:
             continue
-        lines.append(f"  {VERDICTS[word]} ({len(rows)})")
         if word == "plant":
-            lines += _hung("    ", ", ".join(_place(p) for p in rows))
+            lines += _plain_plantings(rows)
             continue
+        lines.append(f"  {VERDICTS[word]} ({len(rows)})")
         for p in rows:
             lines += _hung(f"    {_place(p)}: ", p.verdict.reasons[0])
+    return lines
+
+
+def _plain_plantings(rows: Sequence[PlantingAnswer]) -> list[str]:
+    """What is to be planted, apart by what can be counted on."""
+    lines: list[str] = []
+    for words, said in PLANTED.items():
+        some = [p for p in rows if p.arrival in words]
+        if some:
+            lines.append(f"  {said} ({len(some)})")
+            lines += _hung("    ", ", ".join(_place(p) for p in some))
     return lines
 
 

@@ -97,7 +97,7 @@ def _field(plan: Plan, f: FieldAnswer) -> list[str]:
     out += list(f.verdict.reasons)
     if f.gain.value is not None and f.gain.low is not None and f.gain.high is not None:
         out.append(
-            f"A new field like this gains about {figures(f.gain.value)} {unit} "
+            f"A field like this gains about {figures(f.gain.value)} {unit} "
             f"(90 %: {figures(f.gain.low)} to {figures(f.gain.high)}): {f.gain.method}."
         )
     else:

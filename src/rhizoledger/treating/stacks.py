@@ -176,7 +176,7 @@ def _describes_whole(row: Stack, beside: Mapping[str, str], recipe: str | None) 
     members = _members(row)
     if members == set(beside):
         return True
-    return bool(beside) and recipe is not None and members == {_key(recipe)}
+    return recipe is not None and members == {_key(recipe)}
 
 
 def _members(row: Stack) -> set[str]:
