@@ -123,7 +123,7 @@ def simulate(rng: np.random.Generator) -> tuple[Truth, Season]:
         whole,
         planted,
     )
-    sd = evidence["count.between_sample_sd_log10"].number()
+    sd = drawn("count.between_sample_sd_log10")
     counted = plates(rng, "L1", TREATED, "mL", truth.titre_log10, sd)
     middle = TREATED + (planted - TREATED) / 2
     if rng.random() < 0.3 and middle > TREATED + timedelta(hours=DRYING_H):

@@ -10,7 +10,7 @@ import numpy as np
 
 from rhizoledger.estimate import Estimate
 from rhizoledger.evidence import GRADES, worst_grade
-from rhizoledger.plan.balance import LEVEL, UNIT, Balance, pooled_estimate
+from rhizoledger.plan.balance import LEVEL, MIN_ESS, UNIT, Balance, pooled_estimate
 from rhizoledger.plan.batch_facts import BatchFacts, batch_facts
 from rhizoledger.plan.context import Context
 from rhizoledger.plan.ledger import Book, Ledger
@@ -18,6 +18,7 @@ from rhizoledger.plan.seed_book import seed_book
 from rhizoledger.plan.verdict import Standing
 from rhizoledger.plan.windows import ON_SEED, Limit, hard_limits, model_limit
 
+FINER = 40_000  # numeric: draws for a batch whose count re-weights hard; ten times the usual
 CHAIN_LOST = ("returned", "carried_over", "blend")
 """Seed of mixed or unknown past: no label's window can be taken as open, only a count speaks."""
 PRINTABLE = GRADES[: GRADES.index("near") + 1]
@@ -198,8 +199,17 @@ def _too_few(at: At, facts: BatchFacts) -> bool:
     return most is not None and most < float(np.log10(r.cells_per_seed))
 
 
+def fine_enough(facts: BatchFacts, until: datetime, context: Context) -> Context:
+    """The context, with more draws where a count leaves too few effective ones (§2.10)."""
+    if context.draws.n >= FINER:
+        return context
+    book, _ = seed_book(facts, until, context)
+    return context if book.ess is None or book.ess >= MIN_ESS else context.with_draws(FINER)
+
+
 def batch_answer(facts: BatchFacts, drop: datetime, context: Context) -> BatchAnswer:
     """A batch's ledger to its last seed drop, and the hour by which it must be planted."""
+    context = fine_enough(facts, drop, context)
     at_drop = batch_at(facts, drop, context)
     treated_at = facts.treated_at
     limits = hard_limits(facts, treated_at, context)

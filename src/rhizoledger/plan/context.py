@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
@@ -57,6 +57,11 @@ class Context:
             self.kept[key] = work()
         answer: T = self.kept[key]
         return answer
+
+    def with_draws(self, n: int) -> Context:
+        """The same context with ``n`` draws; nothing worked out with fewer is kept."""
+        seed = self.draws.seed
+        return replace(self, draws=Draws(seed, n), wider=Draws(seed, n, "wider"), kept={})
 
     def counts_of(self, item: str, *bases: str) -> tuple[SampleCount, ...]:
         """Samples of one item on the given bases, in time order."""

@@ -14,18 +14,21 @@ from datetime import datetime
 from typing import TypeVar
 
 import numpy as np
-from numpy.polynomial.hermite_e import hermegauss
 
 from rhizoledger.counts.mpn import count_mpn
 from rhizoledger.counts.per_seed import per_seed_factor
 from rhizoledger.counts.plates import count_plates
-from rhizoledger.draws import Draws, FloatArray
+from rhizoledger.draws import Z_90, Draws, FloatArray, quantile_function
 from rhizoledger.errors import InputError, Problem, RhizoledgerError
 from rhizoledger.estimate import Estimate
+from rhizoledger.evidence import Parameter
 from rhizoledger.records import Plate, Season, Tubes
 
-NODES, NODE_WEIGHTS = hermegauss(15)  # numeric: Gauss-Hermite order; 1e-10 of the integral here
-GRID = np.linspace(-4.0, 4.0, 1601)  # numeric: log10 grid around the estimate, 0.005 apart
+CORE_WIDTHS = 14.0  # numeric: the likelihood is followed this many of its widths either way
+NODES_PER_WIDTH = 12.0  # numeric: and this finely, however sharp it is
+TAIL_DECADES = 6.0  # numeric: how far down a count without colonies is followed
+STEPS_PER_SD = 25.0  # numeric: the marginal is tabled this finely; linear between, 2e-4 at most
+SD_POINTS = 5  # numeric: points at which the uncertain sample error is taken
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,23 +69,65 @@ class SampleCount:
         """Whether every plate or tube is past what it can tell: only a lower bound is known."""
         return self.estimate.value is None and self.estimate.low is not None
 
-    def marginal(self, log10_density: FloatArray, sample_sd_log10: float) -> FloatArray:
-        """Log likelihood of log10 densities with the between-sample error integrated out."""
-        total = np.full(log10_density.shape, -np.inf)
-        for node, weight in zip(NODES, NODE_WEIGHTS, strict=True):
-            density = 10.0 ** (log10_density + sample_sd_log10 * node)
-            total = np.logaddexp(total, np.log(weight) + self.log_likelihood(density))
-        return total
+    def _nodes(self) -> FloatArray:
+        """Even log10 densities that carry the whole likelihood of the plates or tubes, finely.
 
-    def posterior(self, draws: Draws, sample_sd_log10: float) -> FloatArray:
-        """Draws of log10 density from the count alone (Jeffreys prior), shape (draws,)."""
-        centre = self.estimate.value or self.estimate.high or self.estimate.low or 1.0
-        grid = np.log10(centre) + GRID
-        log_density = self.marginal(grid, sample_sd_log10) + 0.5 * np.log(10) * grid
-        mass = np.exp(log_density - log_density.max())
+        The step follows the *likelihood's* width, not the sample error's: 700 colonies are ten
+        times sharper than the error between samples, and a coarser rule would step over them.
+        """
+        e = self.estimate
+        if e.value and e.low and e.high:
+            centre = float(np.log10(e.value))
+            width = max(float(np.log10(e.high)) - centre, centre - float(np.log10(e.low))) / Z_90
+            count = int(2 * CORE_WIDTHS * NODES_PER_WIDTH) + 1
+            return np.linspace(centre - CORE_WIDTHS * width, centre + CORE_WIDTHS * width, count)
+        bound = float(np.log10(e.high or e.low or 1.0))
+        count = int(2 * TAIL_DECADES * 100) + 1
+        return np.linspace(bound - TAIL_DECADES, bound + TAIL_DECADES, count)
+
+    def marginal(self, log10_density: FloatArray, sample_sd_log10: FloatArray) -> FloatArray:
+        """Log likelihood of true log10 densities, the between-sample error integrated out.
+
+        Parameters
+        ----------
+        log10_density : array, shape (m,)
+            True densities [log10 per basis].
+        sample_sd_log10 : array, shape (k,)
+            Equally likely sizes of the between-sample error [log10].
+        """
+        nodes = self._nodes()
+        inside = self.log_likelihood(10.0**nodes)
+        sds = np.asarray(sample_sd_log10, dtype=np.float64)
+        low, high = float(log10_density.min()), float(log10_density.max())
+        step = float(sds.min()) / STEPS_PER_SD
+        table = np.linspace(low, high, max(2, int((high - low) / step) + 2))
+        total = np.full(table.shape, -np.inf)
+        for sd in sds:
+            away = (nodes[np.newaxis, :] - table[:, np.newaxis]) / sd
+            log = inside - 0.5 * away * away - np.log(sd)
+            top = log.max(axis=1)
+            total = np.logaddexp(total, top + np.log(np.exp(log - top[:, np.newaxis]).sum(axis=1)))
+        return np.asarray(np.interp(log10_density, table, total))
+
+    def posterior(self, draws: Draws, sample_sd: Parameter) -> FloatArray:
+        """Draws of the true log10 density from the count alone, shape (draws,).
+
+        The Jeffreys prior stands on the sample's own rate (gamma of colonies + 1/2 for plates) and
+        a flat one on the true log density, so that the sample error widens and does not lift it.
+        """
+        nodes = self._nodes()
+        log_mass = self.log_likelihood(10.0**nodes) + 0.5 * np.log(10) * nodes
+        mass = np.exp(log_mass - log_mass.max())
         cumulative = np.concatenate(([0.0], np.cumsum(0.5 * (mass[1:] + mass[:-1]))))
-        u = draws.uniform("count", self.item, self.at.isoformat(), self.basis)
-        return np.asarray(np.interp(u * cumulative[-1], cumulative, grid))
+        name = ("count", self.item, self.at.isoformat(), self.basis)
+        of_sample = np.interp(draws.uniform(*name) * cumulative[-1], cumulative, nodes)
+        return np.asarray(of_sample + draws.parameter(sample_sd) * draws.normal(*name, "error"))
+
+
+def error_sizes(sample_sd: Parameter) -> FloatArray:
+    """Equally likely sizes of the between-sample error [log10], from its evidence row."""
+    middles = (np.arange(SD_POINTS) + 0.5) / SD_POINTS
+    return quantile_function(sample_sd)(middles)
 
 
 def sample_counts(season: Season) -> tuple[tuple[SampleCount, ...], tuple[Problem, ...]]:

@@ -17,9 +17,11 @@ import numpy as np
 from rhizoledger.draws import Draws, FloatArray
 from rhizoledger.estimate import Estimate
 from rhizoledger.evidence import Parameter
-from rhizoledger.plan.balance import LEVEL, MIN_ESS, UNIT, Balance, pooled_estimate
-from rhizoledger.plan.counting import SampleCount
+from rhizoledger.plan.balance import LEVEL, UNIT, Balance, pooled_estimate
+from rhizoledger.plan.counting import SampleCount, error_sizes
 from rhizoledger.plan.spoken import grouped
+
+CONFLICT = 3.0  # numeric: standard deviations beyond which count and steps contradict each other
 
 State = Literal["quantified", "not_quantified", "not_valid"]
 
@@ -186,8 +188,10 @@ class Book:
 
         A balance that rests on a guarantee, or is not known, is opened afresh by the count. A
         modelled balance has its draws re-weighted by the count's likelihood (Poisson or binomial,
-        times a lognormal between-sample error); where fewer than 400 effective draws would be
-        left, the model is refuted and the count opens the balance afresh, and the entry says so.
+        times a lognormal between-sample error), however few effective draws that leaves: how many
+        is a matter of Monte Carlo, not of disagreement, and whoever asked can ask with more draws.
+        Count and steps contradict each other only where they lie more than three standard
+        deviations of the prediction apart; then the lower of the two stands, and the entry says so.
         Only what comes later is updated. A count that may hold other bacteria is used only where it
         lowers; one with more colonies or positives than it can tell is a lower bound.
         """
@@ -195,8 +199,7 @@ class Book:
             self._at_least(sample, log10_factor)
             return
         before = pooled_estimate(self.worse, self.better, "")
-        sd = self.sample_sd.number()
-        alone = sample.posterior(self.draws, sd) + log10_factor
+        alone = sample.posterior(self.draws, self.sample_sd) + log10_factor
         middle = float(np.median(alone))
         self.used[self.sample_sd.id] = self.sample_sd
         text = f"{sample.how}: about {grouped(10**middle)}" + (
@@ -208,19 +211,23 @@ class Book:
             self.marked("count", sample.at, text)
             return
         afresh = not self.worse.known or self.worse.at_least
-        if not afresh:
-            pair = [
-                _weighed(b, sample.marginal(b.values - log10_factor, sd))
-                for b in (self.worse, self.better)
-            ]
-            afresh = min(b.ess for b in pair) < MIN_ESS
-            if afresh:
-                text += "; it does not agree with the steps before it, so the count alone stands"
+        conflict = 0.0 if afresh else _distance(alone, self.worse)
+        if conflict > CONFLICT:
+            text += "; far above what the steps before it allow, so the lower stands: count again"
+            self.marked("count", sample.at, text)
+            return
+        if conflict < -CONFLICT:
+            text += "; far below what the steps before it allow, so the count alone stands"
+            afresh = True
         if afresh:
             self.worse = self.better = Balance({f"count {sample.item}": alone})
             self.grades, self.flags = [], []
         else:
-            self.worse, self.better = pair
+            sizes = error_sizes(self.sample_sd)
+            self.worse, self.better = (
+                _weighed(b, sample.marginal(b.values - log10_factor, sizes))
+                for b in (self.worse, self.better)
+            )
         self.ess = min(self.worse.ess, self.better.ess)
         self.grades.append(self.sample_sd.grade)
         after = pooled_estimate(self.worse, self.better, text)
@@ -284,6 +291,14 @@ class Book:
 
 def _none(why: str = "") -> Estimate:
     return Estimate(None, None, None, "log10", "log10", LEVEL, method=why, status="not_known")
+
+
+def _distance(alone: FloatArray, balance: Balance) -> float:
+    """How far a count lies above a modelled balance, in standard deviations of the prediction."""
+    w, x = balance.weights, balance.values
+    mean = float(np.sum(w * x))
+    variance = float(np.sum(w * (x - mean) ** 2)) + float(np.var(alone))
+    return (float(np.mean(alone)) - mean) / float(np.sqrt(variance))
 
 
 def _weighed(balance: Balance, log_likelihood: FloatArray) -> Balance:

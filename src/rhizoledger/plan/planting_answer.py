@@ -7,7 +7,7 @@ from datetime import datetime
 
 from rhizoledger.estimate import Estimate
 from rhizoledger.fields.history import history
-from rhizoledger.plan.batch_answer import At, BatchAnswer, batch_at, standing
+from rhizoledger.plan.batch_answer import At, BatchAnswer, batch_at, fine_enough, standing
 from rhizoledger.plan.batch_facts import BatchFacts
 from rhizoledger.plan.clock import NOON, day_end, moment, spoken
 from rhizoledger.plan.context import Context, same_crop
@@ -77,7 +77,8 @@ def planting_answer(
         sentence = "This seed carries no inoculant."
     else:
         named = replace(batch.facts.batch, batch=planting.batch or batch.name)
-        at = batch_at(replace(batch.facts, batch=named), drop, context)
+        facts = replace(batch.facts, batch=named)
+        at = batch_at(facts, drop, fine_enough(facts, drop, context))
         s = standing(at, batch.limits, batch.facts)
         arrival, sentence = judge_arrival(s, wanted)
     unknown = _unknown_group(planting, batch.facts if batch else None, context)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from datetime import datetime, timedelta
 
 from rhizoledger.estimate import Estimate
@@ -50,6 +51,8 @@ def odds(p: float | None, *, at_least: bool = False) -> str:
 
     Examples
     --------
+    >>> odds(0.66, at_least=True)
+    'at least 6 in 10'
     >>> odds(0.93), odds(0.5), odds(None), odds(0.004), odds(1.0)
     ('9 in 10', 'about as likely as not', 'not known', 'hardly any', 'almost certain')
     """
@@ -61,7 +64,9 @@ def odds(p: float | None, *, at_least: bool = False) -> str:
         return "almost certain"
     if 0.45 <= p <= 0.55:
         return "about as likely as not"
-    return f"{'at least ' if at_least else ''}{round(p * TEN)} in 10"
+    if at_least:
+        return f"at least {math.floor(p * TEN)} in 10"
+    return f"{round(p * TEN)} in 10"
 
 
 def money(x: float | None) -> str:
