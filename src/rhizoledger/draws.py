@@ -21,7 +21,9 @@ from rhizoledger.errors import EvidenceError
 from rhizoledger.evidence import Parameter
 
 FloatArray = NDArray[np.float64]
-Prior = Literal["stated", "wider"]
+Prior = Literal["stated", "wider", "leaning_low", "leaning_high"]
+OTHER_PRIORS: tuple[Prior, ...] = ("wider", "leaning_low", "leaning_high")
+"""Other readings of the same evidence; together the prior-sensitivity band (§2.9)."""
 
 Z_90 = float(ndtri(0.95))  # numeric: the 5 % and 95 % points of a normal, from its definition
 
@@ -37,10 +39,12 @@ class Draws:
         The season's seed.
     n : int
         Number of draws, > 0.
-    prior : {"stated", "wider"}
-        ``"stated"`` draws each parameter as its evidence row says (§2.9). ``"wider"`` reads every
-        range as the 5 % and 95 % points of a normal instead of as hard ends: the other end of the
-        prior-sensitivity band that each printed probability carries.
+    prior : {"stated", "wider", "leaning_low", "leaning_high"}
+        ``"stated"`` draws each parameter as its evidence row says (§2.9); the others make the
+        prior-sensitivity band that each printed probability carries. ``"wider"`` reads every range
+        as 5 % and 95 % points instead of as hard ends, on the logarithm where it lies above zero.
+        ``"leaning_low"`` and ``"leaning_high"`` let a share of which only a range is known lie
+        nearer one of its ends: uniform is no more right than a triangle.
 
     Examples
     --------
@@ -130,7 +134,11 @@ def quantile_function(
         return middle + half / z_level * np.asarray(ndtri(u))
 
     def widened(u: FloatArray) -> FloatArray:
-        return 0.5 * (lo + hi) + half / Z_90 * np.asarray(ndtri(u))
+        z = np.asarray(ndtri(u)) / Z_90
+        if lo > 0:  # a temperature rise, a rate or a loss cannot be negative
+            a, b = np.log(lo), np.log(hi)
+            return np.asarray(np.exp(0.5 * (a + b) + 0.5 * (b - a) * z))
+        return 0.5 * (lo + hi) + half * z
 
     def uniform(u: FloatArray) -> FloatArray:
         return lo + (hi - lo) * u
@@ -143,10 +151,17 @@ def quantile_function(
         right = hi - np.sqrt((1 - u) * (hi - lo) * (hi - middle))
         return np.where(u < c, left, right)
 
+    if draw in ("uniform", "triangular") and prior == "wider":
+        return _bounded(widened, lo, hi, parameter.unit)
+    if draw == "uniform" and parameter.unit == "share":
+        if prior == "leaning_low":
+            return lambda u: lo + (hi - lo) * (1 - np.sqrt(1 - u))
+        if prior == "leaning_high":
+            return lambda u: lo + (hi - lo) * np.sqrt(u)
     if draw == "uniform":
-        return uniform if prior == "stated" else _bounded(widened, lo, hi, parameter.unit)
+        return uniform
     if draw == "triangular":
-        return triangular if prior == "stated" else _bounded(widened, lo, hi, parameter.unit)
+        return triangular
     if draw == "lognormal":
         return lambda u: np.exp(normal(u))
     return normal

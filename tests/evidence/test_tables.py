@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from rhizoledger.draws import Draws
+from rhizoledger.draws import OTHER_PRIORS, Draws, quantile_function
 from rhizoledger.evidence import GRADES, load_evidence
 from rhizoledger.evidence.load import packaged_rows_once
 from rhizoledger.evidence.read import source_key
@@ -31,9 +31,12 @@ def test_a_row_is_whole_and_can_be_drawn(key: str) -> None:
     assert p.grade in GRADES and p.grade != "own"
     assert p.conditions and p.how_known and p.unit
     assert p.conditions[-1] in ".)", "conditions are sentences"
-    for prior in ("stated", "wider"):
+    ends = np.array([1e-12, 0.5, 1 - 1e-12])
+    for prior in ("stated", *OTHER_PRIORS):
         draws = Draws(1, 200, prior).parameter(p, "strain")
         assert np.isfinite(draws).all()
+        if p.draw in ("uniform", "triangular") and p.low is not None and p.low > 0:
+            assert (quantile_function(p, prior)(ends) > 0).all(), "no reading changes the sign"
         if prior == "stated" and p.draw in ("uniform", "triangular", "fixed"):
             low = p.value if p.low is None else p.low
             high = p.value if p.high is None else p.high

@@ -139,7 +139,7 @@ def test_the_afternoon_whose_mean_looks_harmless_is_not_quantified() -> None:
     s08 = next(b for b in plan("demo").batches if b.name == "S08")
     lost = [e for e in s08.ledger.entries if e.state != "quantified"]
     assert len(lost) == 1
-    assert "39" in lost[0].why
+    assert "103 °F" in lost[0].why
 
 
 def test_a_count_rescues_what_a_closed_vehicle_had_spoiled() -> None:

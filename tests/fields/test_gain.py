@@ -124,7 +124,7 @@ def test_wider_prior_is_wider_and_says_so(past: Any) -> None:
     wider = gain_prior(past, ROWS, Draws(1, N, "wider"), field="F1")
     assert stated is not None and wider is not None
     assert wider.sd_kg_ha >= stated.sd_kg_ha
-    assert wider.mean_kg_ha == pytest.approx(stated.mean_kg_ha, rel=0.02)
+    assert wider.mean_kg_ha == pytest.approx(stated.mean_kg_ha, rel=0.1)  # middle on a log
     assert "wider" in wider.method
     assert np.corrcoef(stated.draws, wider.draws)[0, 1] > 0.95  # the same uniforms
 

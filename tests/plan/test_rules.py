@@ -371,9 +371,49 @@ def test_a_furrow_dose_is_a_back_up_only_if_it_is_right_and_in_date() -> None:
         ),
         replace(s, lots=(replace(s.lots[0], expires_on=date(2027, 5, 2)),)),
         replace(s, inoculants=(replace(both, placements=("seed",)),)),
+        replace(s, applications=(replace(dose, tank_mix=("FUN",)),)),
+        replace(s, applications=(replace(dose, at=s.stays[-1].start + timedelta(days=40)),)),
     ):  # fmt: skip
         (answer,) = planned(bad).plantings
         assert planned_text not in answer.verdict.actions[0]
+
+
+def test_rhizobia_of_another_host_group_stop_a_planting_wherever_they_are() -> None:
+    s = season()
+    clover = replace(s.inoculants[0], row=3, inoculant="CLO", host_group="clover",
+                     placements=("seed", "furrow_liquid"))  # fmt: skip
+    lot = replace(s.lots[0], row=3, lot="L2", inoculant="CLO")
+    s = replace(s, inoculants=(*s.inoculants, clover), lots=(*s.lots, lot))
+    dose = Application(2, "F1", 1, "L2", "furrow_liquid", 1.0, "L/ha")
+    bare = replace(s, plantings=(replace(s.plantings[0], batch=None),), applications=(dose,))
+    jug = Treatment(2, "T1", "B1", "INO", "L1", 2000.0, "mL", s.stays[1].start)
+    second = replace(jug, row=3, item="CLO", lot="L2")
+    for wrong in (replace(s, applications=(dose,)), bare, replace(s, treatments=(jug, second))):
+        (answer,) = planned(wrong).plantings
+        assert answer.verdict.word == "stop", wrong
+        assert "clover" in answer.verdict.reasons[0]
+
+
+def test_without_a_recipe_what_else_is_on_the_seed_is_not_known() -> None:
+    s = one("batches", recipe=None)(never(season()))
+    (answer,) = planned(replace(s, recipes=())).plantings
+    assert answer.at is not None and answer.at.p is None
+    assert answer.verdict.word == "plant_and_back_up"
+
+
+def test_bare_seed_is_inoculated_and_not_inoculated_again() -> None:
+    s = never(season())
+    (answer,) = planned(replace(s, plantings=(replace(s.plantings[0], batch=None),))).plantings
+    assert answer.verdict.word == "re_inoculate"
+    assert "bare seed" in answer.verdict.actions[0]
+
+
+def test_temperatures_are_said_in_the_seasons_unit() -> None:
+    s = season()
+    f = replace(s.settings, units=replace(s.settings.units, temperature="F"))
+    plan = planned(replace(s, settings=f))
+    said = " ".join(e.why for b in plan.batches for e in b.ledger.entries)
+    assert "°F" in said and "°C" not in said
 
 
 def test_a_lot_that_froze_is_not_taken_at_its_guarantee_whatever_else_is_written_down() -> None:

@@ -356,6 +356,22 @@ def test_a_split_names_parts_and_only_a_split_does(tmp_path: Path) -> None:
     assert rows_of(check_season(folder)) == [("events.csv", 2, "parts"), ("events.csv", 3, "parts")]
 
 
+def test_no_parcel_comes_from_itself_by_way_of_splits(tmp_path: Path) -> None:
+    first = {"item": "P-1", "at": "2027-05-10T07:00", "event": "split", "parts": "P-2"}
+    second = {"item": "P-2", "at": "2027-05-11T07:00", "event": "split", "parts": "P-1"}
+    folder = write_season(tmp_path / "season", tiny(events=[first, second]))
+    found = {("events.csv", 2, "parts"), ("events.csv", 3, "parts")}
+    assert found <= set(rows_of(check_season(folder)))
+
+
+def test_a_blend_of_another_crop_is_warned_of(tmp_path: Path) -> None:
+    b1, *rest = TINY["batches"]
+    blend = {**b1, "batch": "B-9", "origin": "blend", "parents": b1["batch"], "crop": "lentil"}
+    folder = write_season(tmp_path / "season", tiny(batches=[b1, *rest, blend]))
+    problems = [p for p in check_season(folder) if p.column == "parents"]
+    assert [(p.file, p.severity) for p in problems] == [("batches.csv", "warning")]
+
+
 def test_stays_of_one_item_may_not_overlap(tmp_path: Path) -> None:
     first = TINY["stays"][1]
     second = {**first, "start": "2027-05-10T06:59", "end": "2027-05-11T07:00"}
@@ -450,6 +466,8 @@ SETTING_FAULTS = [
     ('seed_mass = "lb"', 'seed_mass = "stone"', 12, "units.seed_mass"),
     ("probability = 0.9", "probability = 1.0", 18, "decision.probability"),
     ("probability = 0.9", "probability = nan", 18, "decision.probability"),
+    ("probability = 0.9", "probability = 0.3", 18, "decision.probability"),
+    ("price = 10.0", "price = 10.0\nprice_sd = 11", 23, "market.soybean.price_sd"),
     ("[0.4, 0.6]", "[0.6, 0.4]", 19, "decision.toss_up"),
     ("price = 10.0", "price = -1", 22, "market.soybean.price"),
     ('unit = "bu"', 'unit = "hogshead"', 23, "market.soybean.unit"),

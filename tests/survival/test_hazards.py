@@ -124,7 +124,7 @@ def test_words_come_from_the_evidence_and_what_was_seen_is_shown() -> None:
     assert (sun.what, sun.settle) == ("known of sun", "settles sun")
     assert sun.seen == "20 min, ambient 31 °C; 20 min; 1.5 h"
     (cold,) = hazards_of("package", [], [], facts=FACTS, min_c=1.04, store_min_c=4.0)
-    assert cold.seen == "down to 1.0 °C, label 4 °C"
+    assert cold.seen == "down to 1 °C, label 4 °C"
 
 
 def test_without_words_the_flag_stands_all_the_same() -> None:

@@ -17,8 +17,10 @@ from rhizoledger.plan.ledger import Book, Ledger
 from rhizoledger.plan.seed_book import seed_book
 from rhizoledger.plan.verdict import Standing
 from rhizoledger.plan.windows import ON_SEED, Limit, hard_limits, model_limit
+from rhizoledger.units import degrees
 
-FINER = 40_000  # numeric: draws for a batch whose count re-weights hard; ten times the usual
+FINER = 10  # numeric: times as many draws for a batch whose count re-weights hard
+NOISE_Z = 2.0  # numeric: standard errors of Monte Carlo that a band is widened by
 CHAIN_LOST = ("returned", "carried_over", "blend")
 """Seed of mixed or unknown past: no label's window can be taken as open, only a count speaks."""
 PRINTABLE = GRADES[: GRADES.index("near") + 1]
@@ -92,10 +94,11 @@ def batch_at(facts: BatchFacts, moment: datetime, context: Context) -> At:
         return At(moment, book, applied, why)
     p = _p(facts, book, applied)
     assert p is not None
-    turned = replace(context, draws=context.wider)
-    wide = _p(facts, *seed_book(facts, moment, turned))
-    ends = [p] if wide is None else [p, wide]
-    noise = 2 * float(np.sqrt(p * (1 - p) / max(book.worse.ess, 1.0)))
+    ends = [p]
+    for draws in context.other_priors:
+        other = _p(facts, *seed_book(facts, moment, replace(context, draws=draws)))
+        ends += [] if other is None else [other]
+    low, high = _with_noise(min(ends), book.worse.ess), _with_noise(max(ends), book.worse.ess)
     return At(
         moment,
         book,
@@ -103,9 +106,17 @@ def batch_at(facts: BatchFacts, moment: datetime, context: Context) -> At:
         "",
         p,
         _p(facts, book, applied, better=True),
-        max(0.0, min(ends) - noise),
-        min(1.0, max(ends) + noise),
+        low[0],
+        high[1],
     )
+
+
+def _with_noise(p: float, draws: float) -> tuple[float, float]:
+    """A probability from draws with its Monte Carlo error, never of no width (Agresti–Coull)."""
+    n = draws + NOISE_Z**2
+    middle = (p * draws + 0.5 * NOISE_Z**2) / n
+    half = NOISE_Z * float(np.sqrt(middle * (1 - middle) / n))
+    return max(0.0, middle - half), min(1.0, middle + half)
 
 
 def _too_early(facts: BatchFacts, moment: datetime) -> str:
@@ -133,7 +144,7 @@ def _why_no_p(facts: BatchFacts, book: Book, applied: Balance | None) -> str:
     """Why no probability is printed, or nothing (SEASON, verdict rules)."""
     r = facts.requirement
     if r is None:
-        return f"no requirement is set for {facts.batch.crop}: windows alone decide"
+        return f"no requirement is set for {facts.batch.crop}; only label, tag and tests speak"
     if facts.stack is None:
         return "what else is on this seed is not known"
     if facts.stack.state not in ("alone", "whole", "harmful"):
@@ -201,10 +212,11 @@ def _too_few(at: At, facts: BatchFacts) -> bool:
 
 def fine_enough(facts: BatchFacts, until: datetime, context: Context) -> Context:
     """The context, with more draws where a count leaves too few effective ones (§2.10)."""
-    if context.draws.n >= FINER:
-        return context
     book, _ = seed_book(facts, until, context)
-    return context if book.ess is None or book.ess >= MIN_ESS else context.with_draws(FINER)
+    n = context.draws.n
+    if book.ess is None or book.ess >= min(MIN_ESS, n / FINER):
+        return context
+    return context.once(("finer",), lambda: context.with_draws(n * FINER))
 
 
 def batch_answer(facts: BatchFacts, drop: datetime, context: Context) -> BatchAnswer:
@@ -243,18 +255,19 @@ def batch_answer(facts: BatchFacts, drop: datetime, context: Context) -> BatchAn
 
 def _if_stored(facts: BatchFacts, context: Context) -> str:
     """The storage that the plant-by hour assumes."""
+    s = context.season.settings
     ahead = [
-        s
-        for s in context.stays.get(facts.batch.batch, ())
-        if s.temp_low_c is not None and (s.end is None or s.end > context.now)
+        stay
+        for stay in context.stays.get(facts.batch.batch, ())
+        if stay.temp_low_c is not None and (stay.end is None or stay.end > context.now)
     ]
     if ahead:
-        low = min(s.temp_low_c for s in ahead if s.temp_low_c is not None)
-        high = max(s.temp_high_c for s in ahead if s.temp_high_c is not None)
-        return f"kept at {low:g} to {high:g} °C, shaded and dry"
-    s = context.season.settings
+        low = min(x.temp_low_c for x in ahead if x.temp_low_c is not None)
+        high = max(x.temp_high_c for x in ahead if x.temp_high_c is not None)
+        return f"kept at {degrees(s.units.temperature, low, high)}, shaded and dry"
     if s.ambient_low_c is not None and s.ambient_high_c is not None:
-        return f"kept shaded and dry at {s.ambient_low_c:g} to {s.ambient_high_c:g} °C"
+        span = degrees(s.units.temperature, s.ambient_low_c, s.ambient_high_c)
+        return f"kept shaded and dry at {span}"
     return "kept cool, shaded and dry"
 
 

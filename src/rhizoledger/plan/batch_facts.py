@@ -62,6 +62,8 @@ class BatchFacts:
     requirement: Requirement | None
     treatments: tuple[Treatment, ...]
     problems: tuple[Problem, ...] = ()
+    wrong_group: str = ""
+    """The sentence that stops seed with rhizobia of another host group on it, or nothing."""
 
     @property
     def inoculant(self) -> Inoculant | None:
@@ -72,15 +74,6 @@ class BatchFacts:
     def nothing_applied(self) -> bool:
         """Whether a run is written down that used none of its inoculant."""
         return bool(self.applied) and all(a.lack == NONE_USED for a in self.applied)
-
-    @property
-    def wrong_group(self) -> str:
-        """The sentence that stops seed with rhizobia of another host group on it, or nothing."""
-        for a in self.applied:
-            if None not in (self.group, a.group) and a.group != self.group:
-                carries = f"{a.name} carries rhizobia for {a.inoculant.host_group}"
-                return f"{carries}; {self.batch.crop} needs those for {self.group}."
-        return ""
 
     @property
     def tank_doubt(self) -> str:
@@ -110,7 +103,8 @@ def batch_facts(batch: Batch, context: Context) -> BatchFacts:
     others = stack_members(steps, context.products, name)
     others = tuple(dict.fromkeys((*others, *_used_beside(done, name, context))))
     stack = tank = None
-    if inoculant is not None and batch.origin not in CAME_IN:
+    known = steps or done  # no recipe and no record: nobody says what else is on this seed
+    if inoculant is not None and batch.origin not in CAME_IN and known:
         stack = judge_stack(
             season.stacks,
             inoculant.inoculant,
@@ -146,7 +140,23 @@ def batch_facts(batch: Batch, context: Context) -> BatchFacts:
         requirement,
         done,
         tuple(problems),
+        _wrong_group(batch, applied, others, context),
     )
+
+
+def _wrong_group(
+    batch: Batch, applied: Sequence[AppliedLot], others: Sequence[str], context: Context
+) -> str:
+    """What stops seed that carries rhizobia of another host group, or nothing."""
+    needed = context.group_of(batch.crop)
+    beside = [context.inoculants[name] for name in others if name in context.inoculants]
+    on_seed = [(a.name, a.inoculant) for a in applied] + [(i.inoculant, i) for i in beside]
+    for name, inoculant in on_seed:
+        group = context.group_served(inoculant)
+        if None not in (needed, group) and group != needed:
+            carries = f"{name} carries rhizobia for {inoculant.host_group}"
+            return f"{carries}; {batch.crop} needs those for {needed}."
+    return ""
 
 
 def _used_beside(done: Sequence[Treatment], inoculant: str, context: Context) -> tuple[str, ...]:

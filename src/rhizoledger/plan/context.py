@@ -9,7 +9,7 @@ from datetime import date, datetime
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
-from rhizoledger.draws import Draws
+from rhizoledger.draws import OTHER_PRIORS, Draws
 from rhizoledger.evidence import Evidence, Parameter
 from rhizoledger.evidence.facts import (
     HazardFact,
@@ -36,7 +36,7 @@ class Context:
     rules: tuple[PublishedRule, ...]
     hazard_facts: Mapping[str, HazardFact]
     draws: Draws
-    wider: Draws
+    other_priors: tuple[Draws, ...]
     as_of: date
     now: datetime
     zone: ZoneInfo
@@ -60,8 +60,8 @@ class Context:
 
     def with_draws(self, n: int) -> Context:
         """The same context with ``n`` draws; nothing worked out with fewer is kept."""
-        seed = self.draws.seed
-        return replace(self, draws=Draws(seed, n), wider=Draws(seed, n, "wider"), kept={})
+        draws = Draws(self.draws.seed, n)
+        return replace(self, draws=draws, other_priors=other_priors(draws), kept={})
 
     def counts_of(self, item: str, *bases: str) -> tuple[SampleCount, ...]:
         """Samples of one item on the given bases, in time order."""
@@ -84,6 +84,11 @@ class Context:
     def group_of(self, crop: str) -> str | None:
         """Host group of a crop, or None where the tables do not know it."""
         return host_group_of(crop)
+
+
+def other_priors(draws: Draws) -> tuple[Draws, ...]:
+    """The same draws under every other reading of the evidence."""
+    return tuple(Draws(draws.seed, draws.n, prior) for prior in OTHER_PRIORS)
 
 
 Row = TypeVar("Row", Stay, Event)

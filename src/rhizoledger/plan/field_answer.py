@@ -156,8 +156,9 @@ def _cost(
 ) -> tuple[float | None, str]:
     """What inoculating costs per area: as the season says, else from packs, rates and seeding."""
     s = context.season.settings
-    fees = [x for x in (s.treating_fee, s.freight) if x is not None]
     furrow = [a for a in context.season.applications if a.field == field.field]
+    bare = bool(furrow and plantings) and all(p.batch is None for p in plantings)
+    fees = [x for x in (None if bare else s.treating_fee, s.freight) if x is not None]
     if furrow and s.furrow_pass is not None:
         fees.append(s.furrow_pass)
     if s.product_per_area is not None:
@@ -167,7 +168,7 @@ def _cost(
         return None, "needs the pack price, rate and row spacing of the furrow dose"
     fees += [cost for cost in in_furrow if cost is not None]
     beside = ", furrow dose included" if in_furrow else ""
-    if in_furrow and plantings and all(p.batch is None for p in plantings):
+    if bare:
         return sum(fees), "furrow dose on bare seed"
     for p in plantings:
         batch = facts.get(p.batch) if p.batch else None
@@ -293,7 +294,7 @@ def _worth_testing(
         note = "asks for the field's crop history first; that costs nothing"
         tests.append(Test("the field's crop history", None, first, note))
     if consequence != "history" and field.soil_mpn_per_g is None:
-        note = "worth not known: it needs a model of gain against soil counts"
+        note = "what it is worth is not known: nothing published ties the gain to the count"
         tests.append(
             _test("a soil count of this crop's rhizobia", None, "soil_count", note, first, context)
         )

@@ -49,6 +49,7 @@ def run_hazards(
         max_c=high,
         metals=[] if stack_known else [m for p in products if (m := _metals(p)) is not None],
         water_sources=water,
+        unit=context.season.settings.units.temperature,
     )
     return [_sentence(h) for h in found]
 

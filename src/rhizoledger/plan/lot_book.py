@@ -15,6 +15,7 @@ from rhizoledger.plan.ledger import Book, Change
 from rhizoledger.plan.spoken import grouped
 from rhizoledger.plan.timeline import Run, build_runs
 from rhizoledger.records import Inoculant, Lot
+from rhizoledger.units import degrees
 
 SAMPLE_SD = "count.between_sample_sd_log10"
 PEAT_LOSS = "survival.package.peat.log10_loss_per_day"
@@ -164,7 +165,9 @@ def _keep_run(
         book.marked(run.stage, run.end, why)
         return
     if not inside and run.span_c is not None:
-        book.flags.append(f"{_span(run)} in the package, outside the label's storage range")
+        book.flags.append(
+            f"{_span(run, context)} in the package, outside the label's storage range"
+        )
     if inoculant.form == "peat":
         _peat(book, run, context)
     elif inoculant.form == "liquid":
@@ -189,16 +192,16 @@ def _peat(book: Book, run: Run, context: Context) -> None:
     assert rate.valid_c is not None
     low, high = run.span_c or (-np.inf, np.inf)
     if run.unknown_s or low < rate.valid_c[0]:
-        why = f"{_span(run)}: no published loss rate for peat there"
+        why = f"{_span(run, context)}: no published loss rate for peat there"
         book.not_quantified(run.stage, run.start, run.end, why, harm=False)
     elif high > grows.number():
-        why = f"{_span(run)}: peat this warm can grow again, and a model of loss does not hold"
+        why = f"{_span(run, context)}: peat this warm can grow, and a model of loss does not hold"
         book.not_quantified(run.stage, run.start, run.end, why, "not_valid", harm=False)
     else:
         days = run.seconds / DAY_S
         change: FloatArray = -context.draws.parameter(rate) * days
         parts = Change.same({rate.id: change})
-        why = f"{_span(run)}, {days:.1f} d of storage"
+        why = f"{_span(run, context)}, {days:.1f} d of storage"
         book.quantified(run.stage, run.start, run.end, parts, (rate,), why)
 
 
@@ -209,17 +212,17 @@ def _liquid(book: Book, run: Run, inoculant: Inoculant, context: Context) -> Non
     protected = inoculant.protectant not in (None, "", "none", "unknown")
     if run.unknown_s or high > d_days.valid_c[1] or low < edge.number() or not protected:
         lack = "" if protected else "; protectant not known"
-        why = f"{_span(run)}: no published loss rate for a liquid there{lack}"
+        why = f"{_span(run, context)}: no published loss rate for a liquid there{lack}"
         book.not_quantified(run.stage, run.start, run.end, why, harm=False)
         return
     days = run.seconds / DAY_S
+    warm = degrees(context.season.settings.units.temperature, d_days.valid_c[0])
     parts = Change.same({d_days.id: -days / context.draws.parameter(d_days)})
-    why = f"{_span(run)}, {days:.1f} d; charged as at {d_days.valid_c[0]:.0f} °C or above"
+    why = f"{_span(run, context)}, {days:.1f} d; charged as at {warm} or above"
     book.quantified(run.stage, run.start, run.end, parts, (d_days, edge), why)
 
 
-def _span(run: Run) -> str:
+def _span(run: Run, context: Context) -> str:
     if run.span_c is None or run.unknown_s:
         return "temperature not known"
-    low, high = run.span_c
-    return f"{low:.3g} to {high:.3g} °C{run.untold}"
+    return degrees(context.season.settings.units.temperature, *run.span_c) + run.untold

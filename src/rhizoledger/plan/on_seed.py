@@ -19,6 +19,7 @@ from rhizoledger.plan.timeline import Run
 from rhizoledger.survival.equivalent_age import AccelerationTable, equivalent_days_constant
 from rhizoledger.survival.exposure import held
 from rhizoledger.survival.kinetics import front_loaded_loss
+from rhizoledger.units import degrees
 
 ON_SEED = ("drying", "on_seed", "planter")
 GAP_ENDS: tuple[Literal["high", "low"], ...] = ("high", "low")
@@ -66,6 +67,8 @@ class Ages:
     loss: FloatArray
     share: FloatArray
     period: float
+    unit: str = "C"
+    """The season's unit of temperature, for sentences."""
 
     @classmethod
     def of(cls, runs: Sequence[Run], facts: BatchFacts, context: Context) -> Ages | None:
@@ -105,6 +108,7 @@ class Ages:
             draws.parameter(model.loss, who),
             draws.parameter(model.share, who),
             model.period.number(),
+            context.season.settings.units.temperature,
         )
 
     def excursion(self, run: Run) -> str:
@@ -113,10 +117,13 @@ class Ages:
         low, high = run.span_c or self.model.loss.valid_c
         top, bottom = self.model.loss.valid_c[1], self.model.edge.number()
         if high > top:
-            outside = f"up to {high:.1f} °C: outside the range of the published loss ({top:g} °C)"
+            edge = degrees(self.unit, top)
+            reached = degrees(self.unit, high)
+            reached = f"just over {edge}" if reached == edge else f"up to {reached}"
+            outside = f"{reached}: outside the published loss, which ends at {edge}"
             return outside + run.untold
         if low < bottom:
-            return f"down to {low:.1f} °C: frozen seed, no published loss{run.untold}"
+            return f"down to {degrees(self.unit, low)}: frozen seed, no published loss{run.untold}"
         return ""
 
     def change(self, index: int) -> Change:
@@ -153,10 +160,10 @@ class Ages:
         run = self.runs[index]
         hours = run.seconds / (DAY_S / 24)  # exact: hours in a day
         low, high = run.span_c or (np.nan, np.nan)
-        text = f"{hours:.0f} h at {low:.3g} to {high:.3g} °C"
+        text = f"{hours:.0f} h at {degrees(self.unit, low, high)}"
         if run.has_gap:
-            text += f"; part of the record is missing and held at both ends{run.untold}"
+            text += f"; part of the record is missing and is taken at its worst and its best{run.untold}"
         if self.model.loss.valid_c and low < self.model.loss.valid_c[0]:
-            edge = self.model.loss.valid_c[0]
-            text += f"; below {edge:.0f} °C the rate at {edge:.0f} °C is charged"
+            edge = degrees(self.unit, self.model.loss.valid_c[0])
+            text += f"; below {edge} the rate at {edge} is charged"
         return text

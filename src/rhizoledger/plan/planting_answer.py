@@ -85,6 +85,7 @@ def planting_answer(
     stops = [s.sentence for s in run.stops] if run is not None else []
     if batch is not None and batch.facts.wrong_group:
         stops.append(batch.facts.wrong_group)
+    stops += [f.wrong_group for f in furrow if f.wrong_group]
     stop = stops[0] if stops else ""
     can = _may_re_inoculate(planting.crop, batch, run, drop, context)
     word = judge_planting(
@@ -209,6 +210,11 @@ def _actions(
         return ("Do not plant this batch here as it is; read the label and ask who treated it.",)
     if word == "not_known":
         return ("Find out before planting; do not guess.",)
+    if word == "re_inoculate" and batch is None:
+        return (
+            "Inoculate this bare seed with the right inoculant, inside its label.",
+            "Let it dry, keep it shaded and plant the same day.",
+        )
     if word == "re_inoculate":
         return (
             "Inoculate again with inoculant only, inside label and tag; never a second dose of a "

@@ -16,7 +16,7 @@ from rhizoledger.evidence.facts import HazardFact, PublishedRule
 from rhizoledger.plan.batch_answer import BatchAnswer, batch_answer
 from rhizoledger.plan.batch_facts import batch_facts
 from rhizoledger.plan.clock import as_of_date, day_end
-from rhizoledger.plan.context import Context, by_item
+from rhizoledger.plan.context import Context, by_item, other_priors
 from rhizoledger.plan.counting import sample_counts
 from rhizoledger.plan.field_answer import FieldAnswer, field_answers
 from rhizoledger.plan.furrow_answer import furrow_answer
@@ -154,13 +154,14 @@ def make_context(
     now = day_end(day, zone)
     season = _facts_until(season, now, day)
     counts, _ = sample_counts(season)
+    draws = Draws(settings.seed, n_draws)
     return Context(
         season,
         evidence,
         rules,
         hazard_facts,
-        Draws(settings.seed, n_draws),
-        Draws(settings.seed, n_draws, "wider"),
+        draws,
+        other_priors(draws),
         day,
         now,
         zone,

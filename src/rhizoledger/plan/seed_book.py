@@ -20,6 +20,8 @@ from rhizoledger.plan.path import Path, moments_on, path_of, stays_on
 from rhizoledger.plan.spoken import grouped
 from rhizoledger.plan.timeline import Run, build_runs
 
+LOW = 0.1  # numeric: the quantile by which the weakest of several lots is found
+
 
 def seed_book(
     facts: BatchFacts, until: datetime, context: Context, *, then: Path = ()
@@ -117,7 +119,8 @@ def _from_lots(facts: BatchFacts, at: datetime, context: Context) -> Book:
 
 
 def _rank(book: Book) -> float:
-    return book.worse.quantile(0.5) if book.worse.known else -np.inf
+    """How weak a lot may be: a low quantile, for a wide balance may fail where a lower holds."""
+    return book.worse.quantile(LOW) if book.worse.known else -np.inf
 
 
 def _applied_text(books: Sequence[tuple[AppliedLot, Book]]) -> str:

@@ -79,7 +79,7 @@ class Run:
         if not self.untold_s:
             return ""
         hours = self.untold_s / 3600  # exact: seconds in an hour
-        return f" (no row of stays tells of {hours:.0f} h of it; [ambient] bounds that)"
+        return f" (no row of stays tells of {hours:.0f} h of it; the air of [ambient] in season.toml is taken)"
 
     @property
     def has_gap(self) -> bool:

@@ -13,7 +13,7 @@ from rhizoledger.plan.planting_answer import PlantingAnswer
 from rhizoledger.plan.season_plan import Plan
 from rhizoledger.plan.spoken import grouped
 from rhizoledger.report.numbers import cells, figures, money, odds, time_left
-from rhizoledger.report.words import LIMITS, VERDICTS, part
+from rhizoledger.report.words import ARRIVALS, LIMITS, VERDICTS, part
 
 WIDTH = 80
 INDENT = " " * 37
@@ -88,7 +88,7 @@ def _plantings(plantings: Sequence[PlantingAnswer]) -> list[str]:
         return []
     lines = ["Plantings"]
     for word in PLANTING_ORDER:
-        rows = [p for p in plantings if p.verdict.word == word]
+        rows = [p for p in plantings if p.verdict.word == word and not p.planted]
         if not rows:
             continue
         if word == "plant":
@@ -97,6 +97,11 @@ def _plantings(plantings: Sequence[PlantingAnswer]) -> list[str]:
         lines.append(f"  {VERDICTS[word]} ({len(rows)})")
         for p in rows:
             lines += _hung(f"    {_place(p)}: ", p.verdict.reasons[0])
+    done = [p for p in plantings if p.planted]
+    if done:
+        lines.append(f"  in the ground ({len(done)})")
+    for p in done:
+        lines += _hung(f"    {_place(p)}: ", f"{ARRIVALS[p.arrival]}; {p.verdict.actions[0]}")
     return lines
 
 
@@ -112,8 +117,7 @@ def _plain_plantings(rows: Sequence[PlantingAnswer]) -> list[str]:
 
 
 def _place(p: PlantingAnswer) -> str:
-    done = " (planted)" if p.planted else ""
-    return f"{p.planting.field}/{p.planting.seq} {p.planting.batch or 'bare seed'}{done}"
+    return f"{p.planting.field}/{p.planting.seq} {p.planting.batch or 'bare seed'}"
 
 
 def _fields(fields: Sequence[FieldAnswer], unit: str, area: str) -> list[str]:
@@ -225,12 +229,17 @@ def _warnings(plan: Plan) -> list[str]:
 def _inputs(plan: Plan) -> list[str]:
     s = plan.context.season
     counted = {
-        "lots": s.lots, "batches": s.batches, "stays": s.stays, "loggers": s.traces,
-        "counts": plan.context.counts, "treating rows": s.treatments, "fields": s.fields,
-        "plantings": s.plantings,
+        ("lot", "s"): s.lots, ("batch", "es"): s.batches, ("stay", "s"): s.stays,
+        ("logger", "s"): s.traces, ("count", "s"): plan.context.counts,
+        ("treating row", "s"): s.treatments, ("field", "s"): s.fields,
+        ("planting", "s"): s.plantings,
     }  # fmt: skip
-    said = ", ".join(f"{len(rows)} {name}" for name, rows in counted.items() if len(rows))
-    return _wrapped(f"Read: {said}.")
+    said = ", ".join(
+        f"{len(rows)} {name}{'' if len(rows) == 1 else many}"
+        for (name, many), rows in counted.items()
+        if len(rows)
+    )
+    return _wrapped(f"Read: {said}.") if said else []
 
 
 def _wrapped(text: str) -> list[str]:

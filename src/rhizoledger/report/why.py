@@ -67,9 +67,8 @@ def _batch(plan: Plan, b: BatchAnswer) -> list[str]:
     for p in plan.plantings:
         if p.planting.batch == b.name:
             place = f"{p.planting.field}/{p.planting.seq}"
-            out.append(
-                f"In field {place}: {VERDICTS[p.verdict.word]}. {' '.join(p.verdict.reasons)}"
-            )
+            said = "already planted" if p.planted else VERDICTS[p.verdict.word]
+            out.append(f"In field {place}: {said}. {' '.join(p.verdict.reasons)}")
     if b.worst_grade:
         out.append(f"Worst grade of the evidence used: {b.worst_grade}.")
     return out

@@ -6,7 +6,7 @@ from rhizoledger.plan.balance import TOGETHER
 
 VERDICTS = {
     "stop": "STOP: do not plant as it is",
-    "re_inoculate": "inoculate again before planting",
+    "re_inoculate": "inoculate before planting",
     "plant_and_back_up": "plant, with a second dose in the furrow",
     "not_known": "not known",
     "plant": "plant",
@@ -14,6 +14,12 @@ VERDICTS = {
     "inoculate": "inoculate",
     "toss_up": "toss-up: about as likely to pay as not",
     "skip": "skip",
+}
+ARRIVALS = {
+    "meets": "enough live cells arrived on the evidence there is",
+    "unclear": "whether enough live cells arrived is not settled",
+    "fails": "too few live cells are likely to have arrived",
+    "not_known": "how many live cells arrived is not known",
 }
 LIMITS = {"opened_life": "opened life", "slurry_life": "slurry life"}
 STEPS = {"on_seed": "on the seed", "planter": "in the planter", "package": "in its package"}

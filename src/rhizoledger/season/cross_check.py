@@ -302,24 +302,52 @@ def _recipes(tables: Tables, findings: Findings) -> None:
 
 
 def _parents(tables: Tables, findings: Findings) -> None:
-    parents = {row.values["batch"]: row.values["parents"] or () for row in _rows(tables, "batches")}
+    """Nothing may come from itself, by way of blends or of splits."""
+    came_from: dict[str, list[str]] = {}
     for row in _rows(tables, "batches"):
-        seen: set[str] = set()
-        waiting = list(row.values["parents"] or ())
-        while waiting:
-            name = waiting.pop()
-            if name not in seen:
-                seen.add(name)
-                waiting.extend(parents.get(name, ()))
-        if row.values["batch"] in seen:
-            findings.error(
+        came_from.setdefault(row.values["batch"], []).extend(row.values["parents"] or ())
+    for row in _rows(tables, "events"):
+        for part in row.values["parts"] or ():
+            came_from.setdefault(part, []).append(row.values["item"])
+    crops = {r.values["batch"]: str(r.values["crop"] or "") for r in _rows(tables, "batches")}
+    for row in _rows(tables, "batches"):
+        if row.values["batch"] in _all_before(row.values["batch"], came_from):
+            _from_itself(tables["batches"].file, row, "parents", row.values["batch"], findings)
+        crop = crops[row.values["batch"]]
+        named = [p for p in row.values["parents"] or () if p in crops and crop and crops[p]]
+        other = [p for p in named if crops[p].casefold() != crop.casefold()]
+        if other:
+            findings.warning(
                 tables["batches"].file,
                 row.number,
                 "parents",
                 row.texts.get("parents"),
-                f"{row.values['batch']} would come from itself.",
-                "Correct the parents.",
+                f"{other[0]} is {crops[other[0]]} and this batch is {crop}.",
+                "Correct the parents or the crop.",
             )
+    for row in _rows(tables, "events"):
+        for part in row.values["parts"] or ():
+            if part in _all_before(part, came_from):
+                _from_itself(tables["events"].file, row, "parts", part, findings)
+
+
+def _all_before(name: str, came_from: Mapping[str, list[str]]) -> set[str]:
+    """Everything that ``name`` came from, however far back."""
+    seen: set[str] = set()
+    waiting = list(came_from.get(name, ()))
+    while waiting:
+        older = waiting.pop()
+        if older not in seen:
+            seen.add(older)
+            waiting.extend(came_from.get(older, ()))
+    return seen
+
+
+def _from_itself(file: str, row: Row, column: str, name: str, findings: Findings) -> None:
+    findings.error(
+        file, row.number, column, row.texts.get(column),
+        f"{name} would come from itself.", f"Correct the {column}.",
+    )  # fmt: skip
 
 
 def _seed_sizes(tables: Tables, findings: Findings) -> None:

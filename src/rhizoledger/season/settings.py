@@ -154,7 +154,7 @@ def _assemble(r: Reader) -> Settings | None:
     if low_c is not None and high_c is not None and low_c > high_c:
         r.wrong("ambient.low_c", low_c, "The low end is above the high end.", "Swap them.")
     optional: dict[str, Any] = {
-        "probability": r.number("decision.probability", 0, 1, open_ends=True),
+        "probability": _probability(r),
         "toss_up": _toss_up(r),
         "country": r.text("place.country"),
         "state": r.text("place.state"),
@@ -185,6 +185,16 @@ def _assemble(r: Reader) -> Settings | None:
         # What was not said keeps the record's own default.
         **{key: value for key, value in optional.items() if value is not None},
     )
+
+
+def _probability(r: Reader) -> float | None:
+    """How sure "meets" must be; below one half, what fails would be called enough."""
+    key = "decision.probability"
+    value = r.number(key, 0, 1, open_ends=True)
+    if value is not None and value < 0.5:  # exact: more likely than not, by its definition
+        r.wrong(key, value, "This is less sure than a coin.", "Give 0.5 or more, such as 0.9.")
+        return None
+    return value
 
 
 def _toss_up(r: Reader) -> tuple[float, float] | None:
@@ -262,6 +272,9 @@ def _markets(r: Reader) -> MappingProxyType[str, Market]:
         if unit is not None and unit not in PRICE_UNITS:
             remedy = f"Use one of: {', '.join(PRICE_UNITS)}."
             r.wrong(f"{key}.unit", unit, "This unit is not known.", remedy)
+        elif price is not None and price_sd is not None and price_sd > price:
+            what = "The spread is larger than the price itself."
+            r.wrong(f"{key}.price_sd", price_sd, what, "Give it in the price's own unit.")
         elif price is not None and unit is not None:
             markets[crop] = Market(crop, price, unit, price_sd)
     return MappingProxyType(markets)

@@ -13,6 +13,7 @@ from itertools import pairwise
 from typing import Literal, Protocol, get_args
 
 from rhizoledger.records import Event, Stay
+from rhizoledger.units import degrees
 
 Kind = Literal[
     "sun",
@@ -101,6 +102,7 @@ def hazards_of(
     store_min_c: float | None = None,
     store_max_c: float | None = None,
     grows_above_c: float | None = None,
+    unit: str = "C",
 ) -> tuple[Hazard, ...]:
     """Hazards of an item during one stage, one entry for each kind, in the order of the kinds.
 
@@ -128,6 +130,8 @@ def hazards_of(
         The label's storage range [°C]; judged in the package only.
     grows_above_c : float, optional
         Above it peat can grow [°C], from an evidence parameter.
+    unit : {"C", "F"}
+        Unit in which temperatures are said.
 
     Returns
     -------
@@ -149,7 +153,7 @@ def hazards_of(
     for event in events:
         kind = _BY_EVENT.get(event.event)
         if kind is not None and not (kind == "closed_vehicle" and in_product):
-            seen[kind].append(_event_seen(event))
+            seen[kind].append(_event_seen(event, unit))
     for stay in stays:
         if stay.sun_hours and not stay.covered:
             seen["sun"].append(f"{stay.sun_hours:g} h")
@@ -163,7 +167,7 @@ def hazards_of(
         seen["metals"].append(", ".join(sorted(set(metals))))
     if "chlorinated" in water_sources:
         seen["chlorinated_water"].append("")
-    _by_temperature(seen, stage, form, min_c, max_c, store_min_c, store_max_c, grows_above_c)
+    _by_temperature(seen, stage, form, min_c, max_c, store_min_c, store_max_c, grows_above_c, unit)
     if unbounded_hours > 0:
         seen["unbounded_gap"].append(f"{unbounded_hours:.1f} h")
     return tuple(_hazard(kind, seen[kind], facts) for kind in get_args(Kind) if kind in seen)
@@ -178,22 +182,25 @@ def _by_temperature(
     store_min_c: float | None,
     store_max_c: float | None,
     grows_above_c: float | None,
+    unit: str,
 ) -> None:
     if min_c is not None and min_c < 0:
         if stage not in ("package", "slurry"):
-            seen["frozen_seed"].append(f"down to {min_c:.1f} °C")
+            seen["frozen_seed"].append(f"down to {degrees(unit, min_c)}")
         elif form != "dry":  # dried cells are kept frozen on purpose
-            seen["frozen"].append(f"down to {min_c:.1f} °C")
+            seen["frozen"].append(f"down to {degrees(unit, min_c)}")
     if stage != "package":
         return
     if max_c is not None:
-        reached = f"up to {max_c:.1f} °C"
+        reached = f"up to {degrees(unit, max_c)}"
         if form == "peat" and grows_above_c is not None and max_c > grows_above_c:
             seen["warm_peat"].append(reached)
         if store_max_c is not None and max_c > store_max_c:
-            seen["above_range"].append(f"{reached}, label {store_max_c:g} °C")
+            seen["above_range"].append(f"{reached}, label {degrees(unit, store_max_c)}")
     if min_c is not None and store_min_c is not None and min_c < store_min_c:
-        seen["below_range"].append(f"down to {min_c:.1f} °C, label {store_min_c:g} °C")
+        seen["below_range"].append(
+            f"down to {degrees(unit, min_c)}, label {degrees(unit, store_min_c)}"
+        )
 
 
 def _wetted_again(stays: Sequence[Stay]) -> bool:
@@ -203,10 +210,10 @@ def _wetted_again(stays: Sequence[Stay]) -> bool:
     return any(a == "dry" and b != "dry" for a, b in pairwise(known))
 
 
-def _event_seen(event: Event) -> str:
+def _event_seen(event: Event, unit: str) -> str:
     parts = [] if event.minutes is None else [f"{event.minutes:g} min"]
     if event.ambient_c is not None:
-        parts.append(f"ambient {event.ambient_c:g} °C")
+        parts.append(f"ambient {degrees(unit, event.ambient_c)}")
     return ", ".join(parts)
 
 

@@ -323,3 +323,18 @@ def price_per_kg(price: float, unit: str, lb_per_bu: float | None = None) -> flo
 def from_price_per_kg(price: float, unit: str, lb_per_bu: float | None = None) -> float:
     """A price of so much per kg as money per ``unit``; the inverse of :func:`price_per_kg`."""
     return finite(price, "per kg") * kg_in(_price_unit(unit), lb_per_bu)
+
+
+def degrees(unit: str, *temps_c: float) -> str:
+    """Temperatures of so many °C as they are said in ``unit`` (C or F): one, or a span.
+
+    Examples
+    --------
+    >>> degrees("C", 4.2, 25), degrees("F", 4.2, 25), degrees("C", -0.6)
+    ('4 to 25 °C', '40 to 77 °F', '-0.6 °C')
+    """
+    said = []
+    for temp_c in temps_c:
+        t = from_celsius(temp_c, unit)
+        said.append(f"{t:.0f}" if abs(t) >= 1 or t == 0 else f"{t:.1f}")
+    return f"{' to '.join(said)} °{unit}"

@@ -17,6 +17,7 @@ from rhizoledger.plan.season_plan import Plan, plan_season
 from rhizoledger.provenance import generated
 from rhizoledger.workflows.season import load
 
+READ_FOLDERS = ("loggers", "trials")
 FIRST_YEAR, LAST_YEAR = 1900, 2199
 
 
@@ -46,8 +47,8 @@ def make_plan(folder: Path, out: Path | None = None, as_of: str | None = None) -
     InputError
         With every problem of the folder.
     """
+    out = plan_folder(folder, out)
     plan, whole = _plan(folder, as_of)
-    out = folder / "plan" if out is None else out
     target = out / "plan.json"
     try:
         out.mkdir(parents=True, exist_ok=True)
@@ -58,6 +59,25 @@ def make_plan(folder: Path, out: Path | None = None, as_of: str | None = None) -
             [Problem(str(out), None, None, None, what, "Name another folder with --out.")]
         ) from error
     return PlanResult(plan, whole, (target,))
+
+
+def plan_folder(folder: Path, out: Path | None) -> Path:
+    """Where a plan is written; never among the season's own files.
+
+    Raises
+    ------
+    InputError
+        If ``out`` is a folder that the season is read from.
+    """
+    if out is None:
+        return folder / "plan"
+    read = {folder.resolve(), *((folder / name).resolve() for name in READ_FOLDERS)}
+    if out.resolve() in read:
+        raise InputError(
+            f"--out {str(out)!r} is a folder that the season is read from. Name another folder, "
+            f"such as {folder / 'plan'}."
+        )
+    return out
 
 
 def plan_only(folder: Path, as_of: str | None = None) -> Plan:
