@@ -18,6 +18,7 @@ help:
 	@echo 'make test-slow    the slow tests, among them the truth test'
 	@echo 'make bench        time and memory of the large runs'
 	@echo 'make docs         where the documents are'
+	@echo 'make screenshots  a picture of every page and sheet of the demo, in screenshots/'
 	@echo 'make lock         compile the lock files anew (LOCKFLAGS=--upgrade for newer versions)'
 	@echo 'make clean        remove everything that these targets make'
 
@@ -47,8 +48,12 @@ bench:
 docs:
 	@echo 'The documents are plain text: README.md, GLOSSARY.md and docs/. Nothing needs building yet.'
 
-serve screenshots:
-	@echo 'There are no pages to show yet: the web application has its own issue.' >&2; exit 2
+serve:
+	@echo 'There are no pages to serve yet: the web application has its own issue.' >&2; exit 2
+
+screenshots:
+	@$(BOOTSTRAP) dev
+	@.venv/bin/python scripts/screenshots.py
 
 lock:
 	@$(BOOTSTRAP) lock
@@ -59,5 +64,5 @@ lock:
 
 clean:
 	rm -rf .venv .venv-lock build dist .pytest_cache .mypy_cache .ruff_cache .hypothesis
-	rm -rf .import_linter_cache examples/*/plan
+	rm -rf .import_linter_cache examples/*/plan screenshots
 	find . -name __pycache__ -type d -prune -exec rm -rf {} +

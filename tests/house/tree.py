@@ -16,7 +16,7 @@ PACKAGE = ROOT / "src" / "rhizoledger"
 FLOOR_0 = ("errors", "units", "estimate", "evidence", "draws", "provenance", "geo", "records")
 DOMAIN = ("stats", "counts", "survival", "treating", "fields", "roots", "trials", "money", "plan")
 
-MADE_BY_TOOLS = {"__pycache__", "build", "dist", "node_modules", "_build"}
+MADE_BY_TOOLS = {"__pycache__", "build", "dist", "node_modules", "_build", "screenshots"}
 
 
 @cache

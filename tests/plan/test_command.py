@@ -45,7 +45,9 @@ def test_the_summary_fits_80_columns_and_ends_where_the_files_are(
     lines = done.stdout.splitlines()
     paths = [line for line in lines if str(tmp_path) in line]
     assert all(len(line) <= 80 for line in lines if line not in paths)
-    assert "plan.json" in done.stdout.splitlines()[-1]
+    assert str(tmp_path) in lines[-1]
+    for file in tmp_path.iterdir():
+        assert file.name in done.stdout
     for heading in ("Seed batches", "Plantings", "Fields", "What would tighten most", "Read:"):
         assert any(line.startswith(heading) for line in lines), heading
     assert "Label, tag and local rules come first." in done.stdout

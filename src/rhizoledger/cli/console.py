@@ -10,7 +10,8 @@ import json
 import sys
 import textwrap
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from typing import Any, TextIO
 
 COLUMNS = 80
@@ -52,6 +53,19 @@ ASCII_SPELLINGS = {
     "\u202f": " ",
 }
 """Longer or plainer spellings of the signs this program prints."""
+
+
+@contextmanager
+def progress() -> Iterator[Callable[[str], None] | None]:
+    """Where long work says what it is at: one line on a terminal's error stream, else nowhere."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+
+    console = Console(stderr=True, no_color=True, highlight=False)
+    with console.status("reading the season") as status:
+        yield lambda what: status.update(spelled(what, sys.stderr.encoding))
 
 
 def spelled(text: str, encoding: str | None) -> str:

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 from cyclopts import Parameter
 
-from rhizoledger.cli.console import say, say_json
+from rhizoledger.cli.console import progress, say, say_json
 from rhizoledger.cli.parsing import new_app
 
 app = new_app(
@@ -28,9 +28,10 @@ def plan(
     *,
     out: Path | None = None,
     as_of: Annotated[str | None, Parameter(metavar="DATE")] = None,
+    paper: Literal["a4", "letter"] | None = None,
     json: bool = False,
 ) -> int:
-    """Plan the season in a folder, write the plan and print a summary.
+    """Plan a season, write the plan, its report, run sheets and growers' pages, say the answers.
 
     Parameters
     ----------
@@ -40,17 +41,22 @@ def plan(
         Where to write; the folder's own "plan" if not given.
     as_of
         The day to plan from, as 2027-05-10; the latest recorded day if not given.
+    paper
+        The sheet to print on; by the season's country if not given.
     json
         Print the plan as one JSON object instead of the summary.
     """
+    from rhizoledger.report.statements import write_statements
     from rhizoledger.report.summary import summary_text
     from rhizoledger.workflows.plan import make_plan
 
-    result = make_plan(dir, out, as_of)
+    with progress() as told:
+        result = make_plan(dir, out, as_of, told)
+        printed = write_statements(result, "us-letter" if paper == "letter" else paper, told)
     if json:
         say_json(result.document)
     else:
-        say(summary_text(result.plan, result.written))
+        say(summary_text(result.plan, (*result.written, *printed)))
     return 0
 
 

@@ -6,12 +6,14 @@ how they are known. Nothing here decides anything: a rule is data, and ``fields`
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields
 from functools import lru_cache
 from types import MappingProxyType
 from typing import Any, Literal, TypeVar, cast
 
+from rhizoledger.errors import NotFoundError
 from rhizoledger.evidence.hosts import (
     Crop,
     HostGroup,
@@ -27,6 +29,8 @@ from rhizoledger.evidence.read import Row, facts_from_rows, source_key
 from rhizoledger.records import Field
 
 __all__ = [
+    "JURISDICTIONS",
+    "SHEETS",
     "Caution",
     "Condition",
     "Crop",
@@ -34,7 +38,9 @@ __all__ = [
     "HazardFact",
     "HostGroup",
     "PublishedRule",
+    "caution_from_row",
     "cautions",
+    "cautions_for",
     "check_facts",
     "crop_id",
     "crops",
@@ -52,6 +58,36 @@ Operator = Literal["lt", "le", "gt", "ge", "eq", "is_never", "between"]
 PointsTo = Literal["inoculate", "skip", "neither"]
 Condition = tuple[str, Operator, Any]
 """A field attribute, an operator, and its value; ``between`` has two ends, both included."""
+
+JURISDICTIONS: Mapping[str, str] = MappingProxyType(
+    {"US": "the US", "Canada": "Canada", "EU": "the EU", "Australia": "Australia"}
+)
+"""Places whose law adds cautions, each with its name in a sentence."""
+
+SHEETS = ("run", "grower", "report")
+"""Where a caution is printed: for treating, for planting, in the report."""
+
+_EVERYWHERE = "general"
+
+_COUNTRIES: Mapping[str, str] = MappingProxyType(
+    {
+        "US": "us, usa, united states, united states of america, america",
+        "Canada": "ca, can, canada",
+        "Australia": "au, aus, australia, commonwealth of australia",
+        "EU": """
+            eu, european union, at, aut, austria, osterreich, be, bel, belgium, belgie, belgique,
+            bg, bgr, bulgaria, hr, hrv, croatia, hrvatska, cy, cyp, cyprus, cz, cze, czechia,
+            czech republic, cesko, dk, dnk, denmark, danmark, ee, est, estonia, eesti, fi, fin,
+            finland, suomi, fr, fra, france, de, deu, germany, deutschland, gr, el, grc, greece,
+            hellas, hu, hun, hungary, magyarorszag, ie, irl, ireland, eire, republic of ireland,
+            it, ita, italy, italia, lv, lva, latvia, latvija, lt, ltu, lithuania, lietuva, lu, lux,
+            luxembourg, luxemburg, mt, mlt, malta, nl, nld, netherlands, nederland, holland, pl,
+            pol, poland, polska, pt, prt, portugal, ro, rou, romania, sk, svk, slovakia,
+            slovak republic, slovensko, si, svn, slovenia, slovenija, es, esp, spain, espana, se,
+            swe, sweden, sverige""",
+    }
+)
+"""Names and codes of countries in plain letters, by jurisdiction."""
 
 _T = TypeVar("_T")
 
@@ -103,12 +139,41 @@ class HazardFact:
 
 @dataclass(frozen=True, slots=True)
 class Caution:
-    """A general safety sentence in our own words; a product's own text comes from its label."""
+    """A safety sentence in our own words; a product's own text comes from its label.
+
+    Parameters
+    ----------
+    id : str
+        Short name.
+    says : str
+        The sentence.
+    source : str
+        The reference, readable.
+    how_known : str
+        How it was read.
+    jurisdictions : tuple of str
+        Where it holds, out of ``JURISDICTIONS``; empty means everywhere.
+    on : tuple of str
+        The sheets it is printed on, out of ``SHEETS``.
+    """
 
     id: str
     says: str
     source: str
     how_known: str
+    jurisdictions: tuple[str, ...]
+    on: tuple[str, ...]
+
+    @property
+    def where(self) -> str:
+        """The place in words, as in "In Canada"; empty for a caution that holds everywhere."""
+        names = " and ".join(JURISDICTIONS[j] for j in self.jurisdictions)
+        return f"In {names}" if names else ""
+
+    @property
+    def sentence(self) -> str:
+        """The caution with its place named, to be read without anything beside it."""
+        return f"{self.where}: {self.says}" if self.jurisdictions else self.says
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,8 +219,53 @@ def hazard_facts() -> Mapping[str, HazardFact]:
 
 @lru_cache(maxsize=1)
 def cautions() -> tuple[Caution, ...]:
-    """General safety sentences for treated seed and live cultures, label first (§3.4)."""
-    return _facts("caution", Caution, _caution)
+    """Safety sentences for treated seed and live cultures, label first (§3.4)."""
+    return _facts("caution", Caution, caution_from_row)
+
+
+def cautions_for(country: str | None, sheet: str) -> tuple[Caution, ...]:
+    """Cautions of one sheet in table order: those for everywhere and those of the place.
+
+    Where the country is not given, or is none whose law stands in the table, the rows of every
+    jurisdiction come along; print their ``sentence``, which names the place.
+
+    Parameters
+    ----------
+    country : str or None
+        Name or code of a country, in any case.
+    sheet : str
+        One of ``SHEETS``.
+
+    Raises
+    ------
+    NotFoundError
+        If there is no such sheet.
+    """
+    if sheet not in SHEETS:
+        raise NotFoundError(f"There is no sheet {sheet!r}. Known: {', '.join(SHEETS)}.")
+    place = _jurisdiction(country)
+    return tuple(
+        caution
+        for caution in cautions()
+        if sheet in caution.on
+        and (not caution.jurisdictions or place is None or place in caution.jurisdictions)
+    )
+
+
+@lru_cache(maxsize=1)
+def _jurisdictions_by_country() -> Mapping[str, str]:
+    return {
+        name: place
+        for place, names in _COUNTRIES.items()
+        for name in (" ".join(n.split()) for n in names.split(","))
+    }
+
+
+def _jurisdiction(country: str | None) -> str | None:
+    """The jurisdiction of a country as people write it, or None."""
+    letters = unicodedata.normalize("NFKD", country or "").replace(".", "")
+    plain = "".join(c for c in letters if not unicodedata.combining(c)).casefold()
+    return _jurisdictions_by_country().get(" ".join(plain.split()).removeprefix("the "))
 
 
 @lru_cache(maxsize=1)
@@ -218,8 +328,33 @@ def _hazard(row: Row) -> HazardFact:
     )
 
 
-def _caution(row: Row) -> Caution:
-    return Caution(row.identifier(), row.text("says"), _readable_source(row), _how(row))
+def caution_from_row(row: Row) -> Caution:
+    """One checked caution."""
+    places = _known_words(row, "jurisdictions", (*JURISDICTIONS, _EVERYWHERE))
+    if _EVERYWHERE in places and len(places) > 1:
+        raise row.fault(f"jurisdictions: {_EVERYWHERE!r} stands alone or not at all.")
+    sheets = _known_words(row, "on", SHEETS)
+    if not sheets:
+        raise row.fault(f"on is missing or empty. Name at least one of {', '.join(SHEETS)}.")
+    return Caution(
+        row.identifier(),
+        row.text("says"),
+        _readable_source(row),
+        _how(row),
+        tuple(place for place in places if place != _EVERYWHERE),
+        sheets,
+    )
+
+
+def _known_words(row: Row, key: str, known: tuple[str, ...]) -> tuple[str, ...]:
+    """A list of words out of a closed set, each at most once."""
+    words = row.texts(key)
+    for word in words:
+        if word not in known:
+            raise row.fault(f"{key} holds {word!r}, which is not one of {', '.join(known)}.")
+    if len(set(words)) < len(words):
+        raise row.fault(f"{key} names the same word twice.")
+    return words
 
 
 def _gap(row: Row) -> Gap:

@@ -28,6 +28,8 @@ LOW_TAIL, HIGH_TAIL = 0.05, 0.95  # exact: ends of the 90 % intervals of plan.js
 INTERVAL_LEVEL = 0.9  # exact: high tail minus low tail
 SQRT_TWO_PI = math.sqrt(2 * math.pi)
 
+DOTS = 20  # numeric: each dot is one in twenty, so that a chance can be counted
+
 
 @dataclass(frozen=True, slots=True)
 class PayoffSummary:
@@ -54,6 +56,8 @@ class PayoffSummary:
         positive, because no price makes it pay.
     p_pays_se : float
         Monte Carlo standard error of ``p_pays``; 0 for a closed form.
+    dots : tuple of float
+        Twenty equally likely nets [money per area], each one in twenty; none for a closed form.
     """
 
     break_even: float
@@ -66,6 +70,7 @@ class PayoffSummary:
     evpi: float
     price_break_even: float | None
     p_pays_se: float = 0.0
+    dots: tuple[float, ...] = ()
 
 
 NormalPayoff = PayoffSummary
@@ -295,6 +300,7 @@ def payoff_draws(
         evpi=max(float(np.maximum(net, 0).mean()) - max(expected_net, 0.0), 0.0),
         price_break_even=_price_break_even(float(gain.mean()), cost, cost_per_gain),
         p_pays_se=math.sqrt(smoothed * (1 - smoothed) / gain.size),
+        dots=tuple(np.quantile(net, (np.arange(DOTS) + 0.5) / DOTS).tolist()),
     )
 
 

@@ -17,6 +17,7 @@ from rhizoledger.estimate import Estimate, Status
 LEVEL = 0.9  # exact: plan.json prints 90 % intervals
 UNIT = "log10 cells/seed"
 TOGETHER = "parameters together"
+DOTS = 20  # numeric: each dot is one in twenty, so that a chance can be counted
 MIN_ESS = 400.0  # numeric: below this the re-weighted draws no longer carry the answer (§2.10)
 
 
@@ -90,6 +91,15 @@ class Balance:
         w = self.weights[order]
         mid = np.cumsum(w) - 0.5 * w
         return float(np.interp(q, mid, x[order]))
+
+    def dots(self) -> tuple[float, ...]:
+        """Twenty equally likely balances, each one in twenty; none where it is not known."""
+        if not self.known:
+            return ()
+        middles = (np.arange(DOTS) + 0.5) / DOTS
+        if self.log_weight is None:
+            return tuple(np.quantile(self.values, middles).tolist())
+        return tuple(self.quantile(float(q)) for q in middles)
 
     def p_at_least(self, requirement_log10: float) -> float:
         """Probability that the balance is at least the requirement."""

@@ -10,6 +10,11 @@ from rhizoledger.records import Season
 NOON = time(12)  # exact: a planting dated without an hour is taken at local noon
 MORNING = time(8)  # exact: a treating day dated without an hour is taken to start at eight
 MIDNIGHT = time(0)
+DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+MONTHS = (
+    "January", "February", "March", "April", "May", "June", "July", "August", "September",
+    "October", "November", "December",
+)  # fmt: skip
 CENTURY_H = 876_600.0  # exact: hours in a hundred years of 365.25 days
 
 
@@ -56,14 +61,30 @@ def local_text(when: datetime, zone: ZoneInfo) -> str:
 
 
 def spoken(when: datetime, zone: ZoneInfo) -> str:
-    """Day and hour in the season's zone, as a person would write it.
+    """Day and hour in the season's zone, as a person would say it; midnight ends a day.
 
     Examples
     --------
     >>> spoken(datetime(2027, 5, 14, 23, tzinfo=UTC), ZoneInfo("America/Chicago"))
-    '2027-05-14 18:00'
+    'Friday 14 May 2027, 18:00'
+    >>> spoken(datetime(2027, 5, 15, tzinfo=UTC), ZoneInfo("UTC"))
+    'the end of Friday 14 May 2027'
     """
-    return when.astimezone(zone).strftime("%Y-%m-%d %H:%M")
+    local = when.astimezone(zone)
+    if local.time() == MIDNIGHT:
+        return f"the end of {spoken_day(local.date() - timedelta(days=1))}"
+    return f"{spoken_day(local.date())}, {local:%H:%M}"
+
+
+def spoken_day(day: date) -> str:
+    """A day with its weekday, the same in every locale.
+
+    Examples
+    --------
+    >>> spoken_day(date(2027, 5, 14))
+    'Friday 14 May 2027'
+    """
+    return f"{DAYS[day.weekday()]} {day.day} {MONTHS[day.month - 1]} {day.year}"
 
 
 def seconds(when: datetime) -> int:

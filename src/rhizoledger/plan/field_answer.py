@@ -59,6 +59,8 @@ class FieldAnswer:
     parameters: tuple[str, ...]
     worst_grade: str | None
     dose: str
+    net_dots: tuple[float, ...] = ()
+    """Twenty equally likely nets per area; none where there is no net."""
 
 
 def field_answers(
@@ -136,6 +138,7 @@ def _answer(
         tuple(dict.fromkeys((*used, *(i for t in tests for i in t.parameters)))),
         grade,
         dose_statement(past),
+        () if summary is None else summary.dots,
     )
 
 

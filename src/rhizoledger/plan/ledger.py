@@ -28,7 +28,10 @@ State = Literal["quantified", "not_quantified", "not_valid"]
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One step: what changed, by how much, and the balance after it."""
+    """One step: what changed, by how much, and the balance after it.
+
+    ``dots`` are twenty equally likely balances [log10 cells/seed], gaps at their worse end.
+    """
 
     step: str
     start: datetime
@@ -38,6 +41,7 @@ class Entry:
     parameters: tuple[str, ...]
     state: State
     why: str
+    dots: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -286,7 +290,8 @@ class Book:
         why: str,
     ) -> None:
         balance = pooled_estimate(self.worse, self.better, why)
-        self.entries.append(Entry(step, start, end, change, balance, parameters, state, why))
+        dots = self.worse.dots()
+        self.entries.append(Entry(step, start, end, change, balance, parameters, state, why, dots))
 
 
 def _none(why: str = "") -> Estimate:
@@ -320,4 +325,4 @@ def _shifted(entry: Entry, log10_factor: float) -> Entry:
 
     e = entry.balance
     balance = replace(e, value=moved(e.value), low=moved(e.low), high=moved(e.high), unit=UNIT)
-    return replace(entry, balance=balance)
+    return replace(entry, balance=balance, dots=tuple(x + log10_factor for x in entry.dots))

@@ -162,7 +162,8 @@ class Ages:
         low, high = run.span_c or (np.nan, np.nan)
         text = f"{hours:.0f} h at {degrees(self.unit, low, high)}"
         if run.has_gap:
-            text += f"; part of the record is missing and is taken at its worst and its best{run.untold}"
+            text += "; part of the record is missing and is taken at its worst and its best"
+            text += run.untold
         if self.model.loss.valid_c and low < self.model.loss.valid_c[0]:
             edge = degrees(self.unit, self.model.loss.valid_c[0])
             text += f"; below {edge} the rate at {edge} is charged"

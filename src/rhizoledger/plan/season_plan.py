@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
@@ -81,6 +81,7 @@ def plan_season(
     hazard_facts: Mapping[str, HazardFact],
     as_of: date | None = None,
     n_draws: int = N_DRAWS,
+    told: Callable[[str], None] | None = None,
 ) -> Plan:
     """Answer every batch, planting, field and run of a season.
 
@@ -94,6 +95,8 @@ def plan_season(
         The day the answer is for; outranks ``season.toml``, which outranks the latest fact.
     n_draws : int
         Monte Carlo draws.
+    told : callable, optional
+        Told of each batch as it is answered: work on hundreds of them takes a while.
     """
     context = make_context(
         season, evidence, rules=rules, hazard_facts=hazard_facts, as_of=as_of, n_draws=n_draws
@@ -106,18 +109,11 @@ def plan_season(
     batches: dict[str, BatchAnswer] = {}
     for name, f in facts.items():
         problems += f.problems
+        if told is not None:
+            told(f"batch {len(batches) + 1} of {len(facts)}: {name}")
         batches[name] = batch_answer(f, _last_drop(name, plantings, context), context)
     runs = {n: run_answer(f, context) for n, f in facts.items() if f.recipe or f.treatments}
-    answers: list[PlantingAnswer] = []
-    for p in plantings:
-        batch = batches.get(_origin(p.batch, context)) if p.batch else None
-        furrow = tuple(
-            furrow_answer(a, p, context)
-            for a in season.applications
-            if (a.field, a.seq) == (p.field, p.seq)
-        )
-        run = _run_of(batch.name, runs, context) if batch is not None else None
-        answers.append(planting_answer(p, _field_of(p, context), batch, run, furrow, context))
+    answers = [judge(p, batches, runs, context) for p in plantings]
     money = [
         answer
         for field in season.fields
@@ -136,6 +132,23 @@ def plan_season(
         _not_asked(season),
         tuple(_as_the_user_names_it(p, season) for p in problems),
     )
+
+
+def judge(
+    planting: Planting,
+    batches: Mapping[str, BatchAnswer],
+    runs: Mapping[str, RunAnswer],
+    context: Context,
+) -> PlantingAnswer:
+    """Answer one planting of a season whose batches and runs are answered."""
+    batch = batches.get(_origin(planting.batch, context)) if planting.batch else None
+    furrow = tuple(
+        furrow_answer(a, planting, context)
+        for a in context.season.applications
+        if (a.field, a.seq) == (planting.field, planting.seq)
+    )
+    run = _run_of(batch.name, runs, context) if batch is not None else None
+    return planting_answer(planting, _field_of(planting, context), batch, run, furrow, context)
 
 
 def make_context(

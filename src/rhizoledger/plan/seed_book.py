@@ -151,7 +151,22 @@ def _on_seed(
         start + timedelta(days=model.period.number()) if model is not None else None,
     )
     cuts = [c.at for c in counts] + [e for e in (ends.stack, ends.series) if e is not None]
-    runs = build_runs(
+    runs = seed_runs(path, start, until, cuts, context)
+    ages = Ages.of(runs, facts, context)
+    waiting = list(counts)
+    for i, run in enumerate(runs):
+        while waiting and waiting[0].at <= run.start:
+            book.count(waiting.pop(0))
+        _run_entry(book, facts, run, i, ages, ends, context, path)
+    for count in waiting:
+        book.count(count)
+
+
+def seed_runs(
+    path: Path, start: datetime, until: datetime, cuts: Sequence[datetime], context: Context
+) -> tuple[Run, ...]:
+    """Where the seed on a path was between two moments, and how warm."""
+    return build_runs(
         stays_on(path, context),
         start,
         until,
@@ -162,14 +177,6 @@ def _on_seed(
         default_stage="on_seed",
         default_moisture="dry",
     )
-    ages = Ages.of(runs, facts, context)
-    waiting = list(counts)
-    for i, run in enumerate(runs):
-        while waiting and waiting[0].at <= run.start:
-            book.count(waiting.pop(0))
-        _run_entry(book, facts, run, i, ages, ends, context, path)
-    for count in waiting:
-        book.count(count)
 
 
 @dataclass(frozen=True, slots=True)

@@ -79,7 +79,8 @@ class Run:
         if not self.untold_s:
             return ""
         hours = self.untold_s / 3600  # exact: seconds in an hour
-        return f" (no row of stays tells of {hours:.0f} h of it; the air of [ambient] in season.toml is taken)"
+        air = "the air of [ambient] in season.toml is taken"
+        return f" (no row of stays tells of {hours:.0f} h of it; {air})"
 
     @property
     def has_gap(self) -> bool:

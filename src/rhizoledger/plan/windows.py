@@ -28,6 +28,11 @@ class Limit:
     at: datetime
     says: str
 
+    @property
+    def in_the_shop(self) -> str:
+        """What sets it, in words without a probability, as a sheet on the floor says it."""
+        return "live cells on the seed fall with waiting" if self.by == "model" else self.says
+
 
 def hard_limits(facts: BatchFacts, treated_at: datetime | None, context: Context) -> list[Limit]:
     """Limits that labels, tags, tests and dates set; hours count from first wetting."""

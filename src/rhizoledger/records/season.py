@@ -42,8 +42,9 @@ class Season:
 
     ``extra`` keeps, per table, the unknown columns as they stood (row number → column → text).
     ``digests`` maps each input file to its SHA-256, ``traces`` logger names to readings
-    (:class:`Trace`), ``trials`` file names to their rows as text. ``problems`` holds the warnings;
-    a season with errors does not exist. ``tables`` names the tables that were there.
+    (:class:`Trace`), ``trials`` file names to their rows as text, ``labels`` label files to their
+    text. ``problems`` holds the warnings; a season with errors does not exist. ``tables`` names the
+    tables that were there.
     """
 
     settings: Settings
@@ -68,5 +69,6 @@ class Season:
     traces: Mapping[str, Trace] = field(default_factory=_nothing)
     trials: Mapping[str, tuple[Mapping[str, str], ...]] = field(default_factory=_nothing)
     digests: Mapping[str, str] = field(default_factory=_nothing)
+    labels: Mapping[str, str] = field(default_factory=_nothing)
     extra: Mapping[str, Any] = field(default_factory=_nothing)
     problems: tuple[Any, ...] = ()

@@ -60,7 +60,8 @@ def summary_text(plan: Plan, written: Sequence[Path] = ()) -> str:
         if section:
             lines += ["", *section]
     if written:
-        lines += ["", *(f"Written: {path}" for path in written)]
+        names = ", ".join(path.name for path in written)
+        lines += ["", *_wrapped(f"Written: {names}"), f"in {written[0].parent}"]
     return "\n".join(lines)
 
 

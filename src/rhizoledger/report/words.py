@@ -21,6 +21,20 @@ ARRIVALS = {
     "fails": "too few live cells are likely to have arrived",
     "not_known": "how many live cells arrived is not known",
 }
+ARRIVALS_AHEAD = {
+    "meets": "enough arrive",
+    "unclear": "not settled",
+    "fails": "too few",
+    "not_known": "not known",
+}
+GRADE_WORDS = {
+    "own": "your own fitted value",
+    "standard": "a standard sets it",
+    "measured": "measured on this organism and matrix",
+    "near": "measured on another organism or matrix, or derived",
+    "practice": "common practice, no source",
+    "assumption": "an assumption",
+}
 LIMITS = {"opened_life": "opened life", "slurry_life": "slurry life"}
 STEPS = {"on_seed": "on the seed", "planter": "in the planter", "package": "in its package"}
 _ROWS = {

@@ -23,7 +23,7 @@ def check_kept_files(
     typed: Mapping[str, TypedTable],
     area_unit: str,
     findings: Findings,
-) -> None:
+) -> dict[str, str]:
     """Every label and boundary file that a cell names is there, digested, and readable.
 
     Parameters
@@ -38,7 +38,13 @@ def check_kept_files(
         The season's area unit, for messages.
     findings : Findings
         Takes every problem.
+
+    Returns
+    -------
+    dict of str to str
+        Text of each label file that is text, by file name, word for word.
     """
+    labels: dict[str, str] = {}
     others = [n for n in names if not n.endswith((".csv", ".toml", ".xlsx"))]
     for table in typed.values():
         for column in table.table.columns:
@@ -61,6 +67,16 @@ def check_kept_files(
                 data = folder.read(name, LARGEST_KEPT)
                 if data is not None and column.name == "boundary":
                     _check_boundary(data, table.file, row, area_unit, findings)
+                elif data is not None and b"\0" not in data and not data.startswith(b"%PDF"):
+                    labels[name] = _text(data)
+    return labels
+
+
+def _text(data: bytes) -> str:
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return data.decode("cp1252", errors="replace")
 
 
 def _check_boundary(data: bytes, file: str, row: Row, area_unit: str, findings: Findings) -> None:

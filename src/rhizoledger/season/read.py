@@ -90,7 +90,7 @@ def _read(directory: Path, lb_per_bu: Mapping[str, float], findings: Findings) -
         if there is not None:
             typed[table.name] = read_rows(there, table, context, findings)
     check_tables(typed, findings)
-    check_kept_files(folder, names, typed, area_unit, findings)
+    labels = check_kept_files(folder, names, typed, area_unit, findings)
     confirmed = settings.celsius_confirmed if settings else ()
     loggers = folder.names("loggers")
     traces, doubtful = read_loggers(folder, loggers, zone, confirmed, findings)
@@ -106,8 +106,9 @@ def _read(directory: Path, lb_per_bu: Mapping[str, float], findings: Findings) -
     if findings.has_errors():
         return None
     return _assemble(
-        settings, typed, traces, trials, folder.digests, unknown_settings, lb_per_bu, findings
-    )
+        settings, typed, traces, trials, labels, folder.digests, unknown_settings, lb_per_bu,
+        findings,
+    )  # fmt: skip
 
 
 def _settings(
@@ -192,6 +193,7 @@ def _assemble(
     typed: Mapping[str, TypedTable],
     traces: Mapping[str, Trace],
     trials: Mapping[str, tuple[Mapping[str, str], ...]],
+    labels: Mapping[str, str],
     digests: Mapping[str, str],
     unknown_settings: Mapping[str, Any],
     lb_per_bu: Mapping[str, float],
@@ -207,6 +209,7 @@ def _assemble(
         tables=tuple(typed) + tuple(f"trials/{name}" for name in trials),
         traces=MappingProxyType(dict(traces)),
         trials=MappingProxyType(dict(trials)),
+        labels=MappingProxyType(dict(labels)),
         digests=MappingProxyType(dict(sorted(digests.items()))),
         extra=MappingProxyType(extra),
         problems=findings.in_order(),

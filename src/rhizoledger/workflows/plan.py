@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -30,7 +31,12 @@ class PlanResult:
     written: tuple[Path, ...]
 
 
-def make_plan(folder: Path, out: Path | None = None, as_of: str | None = None) -> PlanResult:
+def make_plan(
+    folder: Path,
+    out: Path | None = None,
+    as_of: str | None = None,
+    told: Callable[[str], None] | None = None,
+) -> PlanResult:
     """Plan a season folder and write ``plan.json``.
 
     Parameters
@@ -41,6 +47,8 @@ def make_plan(folder: Path, out: Path | None = None, as_of: str | None = None) -
         Where to write; ``folder/plan`` by default. It is never read.
     as_of : str, optional
         ISO date that the answer is for.
+    told : callable, optional
+        Told of each batch as it is answered.
 
     Raises
     ------
@@ -48,7 +56,7 @@ def make_plan(folder: Path, out: Path | None = None, as_of: str | None = None) -
         With every problem of the folder.
     """
     out = plan_folder(folder, out)
-    plan, whole = _plan(folder, as_of)
+    plan, whole = _plan(folder, as_of, told)
     target = out / "plan.json"
     try:
         out.mkdir(parents=True, exist_ok=True)
@@ -90,7 +98,9 @@ def to_text(whole: dict[str, Any]) -> str:
     return json.dumps(whole, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
 
 
-def _plan(folder: Path, as_of: str | None) -> tuple[Plan, dict[str, Any]]:
+def _plan(
+    folder: Path, as_of: str | None, told: Callable[[str], None] | None = None
+) -> tuple[Plan, dict[str, Any]]:
     season = load(folder)
     own = folder / "evidence.toml"
     plan = plan_season(
@@ -99,6 +109,7 @@ def _plan(folder: Path, as_of: str | None) -> tuple[Plan, dict[str, Any]]:
         rules=published_rules(),
         hazard_facts=hazard_facts(),
         as_of=_day(as_of),
+        told=told,
     )
     made = generated(__version__, season.settings.seed, season.digests)
     return plan, document(plan, made)
