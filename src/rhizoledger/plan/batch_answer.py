@@ -86,9 +86,12 @@ class BatchAnswer:
         return self.at_drop.book.close(self.name, self.requirement_log10, self.at_drop.p)
 
 
-def batch_at(facts: BatchFacts, moment: datetime, context: Context) -> At:
-    """Work a batch's book up to a moment, with the probability that may be printed there."""
-    book, applied = seed_book(facts, moment, context)
+def batch_at(facts: BatchFacts, moment: datetime, context: Context, *, brief: bool = False) -> At:
+    """Work a batch's book up to a moment, with the probability that may be printed there.
+
+    A ``brief`` one has its closing balance, and entries without numbers.
+    """
+    book, applied = seed_book(facts, moment, context, brief=brief)
     why = _too_early(facts, moment) or _why_no_p(facts, book, applied)
     if why:
         return At(moment, book, applied, why)
@@ -96,7 +99,8 @@ def batch_at(facts: BatchFacts, moment: datetime, context: Context) -> At:
     assert p is not None
     ends = [p]
     for draws in context.other_priors:
-        other = _p(facts, *seed_book(facts, moment, replace(context, draws=draws)))
+        turned = replace(context, draws=draws)
+        other = _p(facts, *seed_book(facts, moment, turned, brief=True))
         ends += [] if other is None else [other]
     low, high = _with_noise(min(ends), book.worse.ess), _with_noise(max(ends), book.worse.ess)
     return At(
@@ -212,7 +216,7 @@ def _too_few(at: At, facts: BatchFacts) -> bool:
 
 def fine_enough(facts: BatchFacts, until: datetime, context: Context) -> Context:
     """The context, with more draws where a count leaves too few effective ones (§2.10)."""
-    book, _ = seed_book(facts, until, context)
+    book, _ = seed_book(facts, until, context, brief=True)
     n = context.draws.n
     if book.ess is None or book.ess >= min(MIN_ESS, n / FINER):
         return context
@@ -236,7 +240,7 @@ def batch_answer(facts: BatchFacts, drop: datetime, context: Context) -> BatchAn
         start = max(treated_at + timedelta(hours=1), context.now)
 
         def p_at(moment: datetime) -> float | None:
-            book, applied = seed_book(facts, moment, context)
+            book, applied = seed_book(facts, moment, context, brief=True)
             return None if _why_no_p(facts, book, applied) else _p(facts, book, applied)
 
         found = model_limit(p_at, context.season.settings.probability, start,

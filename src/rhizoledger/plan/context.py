@@ -23,6 +23,8 @@ from rhizoledger.records import Batch, Event, Inoculant, Lot, Product, Season, S
 
 T = TypeVar("T")
 
+RECENT = 48  # numeric: answers kept for a while; a batch asks for about eight again and again
+
 
 @dataclass(frozen=True, slots=True)
 class Context:
@@ -49,6 +51,7 @@ class Context:
     events: Mapping[str, tuple[Event, ...]]
     kept: dict[tuple[str, ...], Any] = field(default_factory=dict)
     """Answers worked out once and asked for often; a key names all that an answer depends on."""
+    recent: dict[tuple[str, ...], Any] = field(default_factory=dict)
 
     def once(self, key: tuple[str, ...], work: Callable[[], T]) -> T:
         """The answer to ``key`` under the draws in use, worked out at the first asking."""
@@ -58,10 +61,19 @@ class Context:
         answer: T = self.kept[key]
         return answer
 
+    def lately(self, key: tuple[str, ...], work: Callable[[], T]) -> T:
+        """:meth:`once` for answers asked for again soon and too large to keep for the season."""
+        key = (self.draws.prior, *key)
+        answer: T = self.recent.pop(key) if key in self.recent else work()
+        self.recent[key] = answer
+        while len(self.recent) > RECENT:
+            self.recent.pop(next(iter(self.recent)))
+        return answer
+
     def with_draws(self, n: int) -> Context:
         """The same context with ``n`` draws; nothing worked out with fewer is kept."""
         draws = Draws(self.draws.seed, n)
-        return replace(self, draws=draws, other_priors=other_priors(draws), kept={})
+        return replace(self, draws=draws, other_priors=other_priors(draws), kept={}, recent={})
 
     def counts_of(self, item: str, *bases: str) -> tuple[SampleCount, ...]:
         """Samples of one item on the given bases, in time order."""

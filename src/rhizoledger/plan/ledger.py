@@ -109,10 +109,13 @@ class Book:
         The season's draws.
     sample_sd : Parameter
         Between-sample standard deviation of a count [log10].
+    brief : bool
+        Keep balances only: entries carry no numbers. For a book of which one asks nothing but P.
     """
 
     draws: Draws
     sample_sd: Parameter
+    brief: bool = False
     worse: Balance = field(default_factory=Balance)
     better: Balance = field(default_factory=Balance)
     entries: list[Entry] = field(default_factory=list)
@@ -160,7 +163,8 @@ class Book:
             self.worse = self.worse.plus(name, change.worse[name])
             self.better = self.better.plus(name, change.better[name])
         ids = tuple(p.id for p in parameters)
-        self._enter(step, start, end, change.estimate(why), ids, "quantified", why)
+        moved = _none(why) if self.brief else change.estimate(why)
+        self._enter(step, start, end, moved, ids, "quantified", why)
 
     def not_quantified(
         self,
@@ -289,8 +293,8 @@ class Book:
         state: State,
         why: str,
     ) -> None:
-        balance = pooled_estimate(self.worse, self.better, why)
-        dots = self.worse.dots()
+        balance = _none(why) if self.brief else pooled_estimate(self.worse, self.better, why)
+        dots = () if self.brief else self.worse.dots()
         self.entries.append(Entry(step, start, end, change, balance, parameters, state, why, dots))
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
+from hashlib import blake2b
 from typing import Literal
 
 import numpy as np
@@ -17,7 +19,7 @@ from rhizoledger.plan.ledger import Change
 from rhizoledger.plan.lot_book import DAY_S
 from rhizoledger.plan.timeline import Run
 from rhizoledger.survival.equivalent_age import AccelerationTable, equivalent_days_constant
-from rhizoledger.survival.exposure import held
+from rhizoledger.survival.exposure import Exposure, held
 from rhizoledger.survival.kinetics import front_loaded_loss
 from rhizoledger.units import degrees
 
@@ -91,7 +93,8 @@ class Ages:
             exposures = [held(e, end) for i in told if (e := runs[i].recorded) is not None]
             age = np.zeros((len(runs), draws.n))
             if exposures:
-                age[told] = table.days(exposures)
+                key = ("days", model.z.id, model.t_ref.id, model.loss.id, _digest(exposures))
+                age[told] = context.lately(key, partial(table.days, exposures))
             for i, r in enumerate(runs):
                 for w in r.waits:
                     temp = w.low_c + (w.high_c - w.low_c) * u
@@ -126,34 +129,39 @@ class Ages:
             return f"down to {degrees(self.unit, low)}: frozen seed, no published loss{run.untold}"
         return ""
 
-    def change(self, index: int) -> Change:
-        """Loss of one run, split into what each parameter moved."""
-        return Change(self._parts(self.worse, index), self._parts(self.better, index))
+    def change(self, index: int, *, whole: bool = False) -> Change:
+        """Loss of one run, split into what each parameter moved, or ``whole``."""
+        worse = self._parts(self.worse, index, whole)
+        told = bool((self.worse == self.better).all())
+        return Change(worse, worse if told else self._parts(self.better, index, whole))
 
-    def _parts(self, age: FloatArray, index: int) -> dict[str, FloatArray]:
+    def _parts(self, age: FloatArray, index: int, whole: bool) -> dict[str, FloatArray]:
         days = self.runs[self.first].seconds / DAY_S
         pace = age[self.first] / days
         before = age[self.first : index].sum(axis=0)
         after = before + age[index]
-
-        def loss(size: FloatArray, share: FloatArray, warmth: bool) -> FloatArray:
-            a, b, p = (
-                x if warmth else np.full_like(x, np.median(x)) for x in (before, after, pace)
-            )
-            whole = front_loaded_loss(size, share, b / self.period, p)
-            return whole - front_loaded_loss(size, share, a / self.period, p)
-
-        size = np.full_like(self.loss, np.median(self.loss))
-        share = np.full_like(self.share, np.median(self.share))
-        centre = loss(size, share, False)
-        total = -loss(self.loss, self.share, True)
+        drawn = (before, after, pace)
+        total = -self._loss(self.loss, self.share, drawn)
+        if whole:
+            return {TOGETHER: total}
+        usual = tuple(np.asarray(np.median(x)) for x in drawn)
+        size, share = np.asarray(np.median(self.loss)), np.asarray(np.median(self.share))
+        centre = self._loss(size, share, usual)
         parts = {
-            self.model.loss.id: -loss(self.loss, share, False),
-            self.model.share.id: centre - loss(size, self.share, False),
-            self.model.z.id: centre - loss(size, share, True),
+            self.model.loss.id: -self._loss(self.loss, share, usual),
+            self.model.share.id: centre - self._loss(size, self.share, usual),
+            self.model.z.id: centre - self._loss(size, share, drawn),
         }
         parts[TOGETHER] = total - parts[self.model.loss.id] - sum(list(parts.values())[1:])
         return parts
+
+    def _loss(
+        self, size: FloatArray, share: FloatArray, ages: tuple[FloatArray, ...]
+    ) -> FloatArray:
+        """Loss between two ages, at the pace of the first stay [log10]."""
+        before, after, pace = ages
+        whole = front_loaded_loss(size, share, after / self.period, pace)
+        return whole - front_loaded_loss(size, share, before / self.period, pace)
 
     def text(self, index: int) -> str:
         """The run in words: how long, how warm, and what the mean would have hidden."""
@@ -168,3 +176,13 @@ class Ages:
             edge = degrees(self.unit, self.model.loss.valid_c[0])
             text += f"; below {edge} the rate at {edge} is charged"
         return text
+
+
+def _digest(exposures: Sequence[Exposure]) -> str:
+    """What tells exposures apart, whatever rows and readings they came from."""
+    digest = blake2b()
+    for e in exposures:
+        digest.update(b"%d,%d;" % (e.first_bin, e.ticks.size))
+        digest.update(e.ticks.tobytes())
+        digest.update(e.degree_ticks.tobytes())
+    return digest.hexdigest()

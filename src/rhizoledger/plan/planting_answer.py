@@ -78,7 +78,7 @@ def planting_answer(
     else:
         named = replace(batch.facts.batch, batch=planting.batch or batch.name)
         facts = replace(batch.facts, batch=named)
-        at = batch_at(facts, drop, fine_enough(facts, drop, context))
+        at = batch_at(facts, drop, fine_enough(facts, drop, context), brief=True)
         s = standing(at, batch.limits, batch.facts)
         arrival, sentence = judge_arrival(s, wanted)
     unknown = _unknown_group(planting, batch.facts if batch else None, context)

@@ -24,7 +24,12 @@ LOW = 0.1  # numeric: the quantile by which the weakest of several lots is found
 
 
 def seed_book(
-    facts: BatchFacts, until: datetime, context: Context, *, then: Path = ()
+    facts: BatchFacts,
+    until: datetime,
+    context: Context,
+    *,
+    then: Path = (),
+    brief: bool = False,
 ) -> tuple[Book, Balance | None]:
     """Keep a batch's book from its lots to ``until``.
 
@@ -40,6 +45,8 @@ def seed_book(
     context : Context
     then : tuple of Leg
         Batches that the seed went into afterwards; their stays and counts follow.
+    brief : bool
+        Keep balances only, for an answer that needs no more than P.
 
     Returns
     -------
@@ -57,14 +64,15 @@ def seed_book(
                 until,
                 context,
                 then=(*path_of(batch.batch, context), *then),
+                brief=brief,
             )
             for p in parents
         ]
         return min(kept, key=lambda pair: _rank(pair[0]))
-    book = Book(context.draws, context.evidence[SAMPLE_SD])
+    book = Book(context.draws, context.evidence[SAMPLE_SD], brief)
     start = min(facts.treated_at or _first_contact(facts, until, context), until)
     if facts.applied:
-        book = _from_lots(facts, start, context)
+        book = _from_lots(facts, start, context, brief)
     else:
         _from_tag(book, facts, start)
     applied = book.worse if book.worse.known else None
@@ -98,12 +106,12 @@ def _from_tag(book: Book, facts: BatchFacts, at: datetime) -> None:
         book.open_unknown("tag", at, "nothing says how many cells are on this seed")
 
 
-def _from_lots(facts: BatchFacts, at: datetime, context: Context) -> Book:
+def _from_lots(facts: BatchFacts, at: datetime, context: Context, brief: bool) -> Book:
     """The book of the weakest lot, carried over into cells per seed."""
     books: list[tuple[AppliedLot, Book]] = []
     for a in facts.applied:
         lot = kept_lot_book(a.lot, a.inoculant, at, context)
-        book = Book(context.draws, context.evidence[SAMPLE_SD])
+        book = Book(context.draws, context.evidence[SAMPLE_SD], brief)
         if a.per_seed is None:
             book.open_unknown("as applied", at, f"not known: {a.lack}")
         else:
@@ -112,7 +120,7 @@ def _from_lots(facts: BatchFacts, at: datetime, context: Context) -> Book:
     books.sort(key=lambda pair: _rank(pair[1]))
     weakest, book = books[0]
     if weakest.per_seed is not None:
-        book.marked("as applied", at, _applied_text(books))
+        book.marked("as applied", at, "" if brief else _applied_text(books))
     if facts.batch.seed_size_how == "guess":
         book.grades.append("assumption")
     return book
@@ -242,7 +250,8 @@ def _run_entry(
         book.grades.append("assumption")
     assert run.span_c is not None
     rows = ages.model.parameters(run.span_c[0])
-    book.quantified(run.stage, run.start, run.end, ages.change(index), rows, ages.text(index))
+    change = ages.change(index, whole=book.brief)
+    book.quantified(run.stage, run.start, run.end, change, rows, ages.text(index))
 
 
 def _stack_grade(by: str | None) -> str:
