@@ -15,7 +15,7 @@ from rhizoledger.plan.week import DIG
 from rhizoledger.report.numbers import day
 from rhizoledger.report.printed import harmless
 from rhizoledger.report.run_sheets import RULE
-from rhizoledger.report.typeset import Paper, typeset
+from rhizoledger.report.typeset import Job, Paper
 from rhizoledger.report.words import VERDICTS
 
 NOBODY = "Grower not written down"
@@ -31,7 +31,7 @@ STRIP = {
 }
 
 
-def growers_pdf(plan: Plan, foot: str, paper: Paper) -> bytes:
+def growers_job(plan: Plan, foot: str, paper: Paper) -> Job:
     """One page for each grower, in the order of the fields."""
     rules = [c.sentence for c in cautions_for(plan.context.season.settings.country, "grower")]
     fields = plan.context.season.fields
@@ -61,7 +61,7 @@ def growers_pdf(plan: Plan, foot: str, paper: Paper) -> bytes:
             if answers
         ],
     }
-    return typeset("growers.typ", data, plan.context.now)
+    return Job("growers.pdf", "growers.typ", data, plan.context.now)
 
 
 def _strips(answers: list[PlantingAnswer]) -> list[str]:

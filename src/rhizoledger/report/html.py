@@ -26,7 +26,7 @@ from rhizoledger.report.blocks import (
     Table,
 )
 from rhizoledger.report.draw import svg
-from rhizoledger.report.printed import printed
+from rhizoledger.report.printed import harmless, printed
 
 Drawn = Callable[[Figure], str]
 
@@ -62,9 +62,16 @@ def _cell(x: Cell) -> str:
     return printed(x)
 
 
+def _harmless(x: Any) -> Any:
+    """What a template prints: markup of ours as it is, any other text made harmless."""
+    return harmless(x) if isinstance(x, str) and not isinstance(x, Markup) else x
+
+
 @lru_cache(maxsize=1)
 def _environment() -> Environment:
-    env = Environment(loader=BaseLoader(), autoescape=True, undefined=StrictUndefined)
+    env = Environment(
+        loader=BaseLoader(), autoescape=True, undefined=StrictUndefined, finalize=_harmless
+    )
     kinds: dict[str, Any] = {
         "heading": Heading, "paragraph": Paragraph, "points": Points, "figure": Figure,
     }  # fmt: skip

@@ -16,7 +16,7 @@ from rhizoledger.plan.season_plan import Plan
 from rhizoledger.plan.sheet import Sheet, SheetLine, SheetTank, sheets
 from rhizoledger.report.numbers import amount, day, figures
 from rhizoledger.report.printed import harmless
-from rhizoledger.report.typeset import Paper, typeset
+from rhizoledger.report.typeset import Job, Paper
 
 ON_ONE_SIDE = 8
 LITRE = 1000
@@ -27,7 +27,7 @@ RULE = (
 HOW = {"tag": "from the tag", "counted": "counted", "guess": "A GUESS"}
 
 
-def run_sheets_pdf(plan: Plan, foot: str, paper: Paper, labels: Mapping[str, str]) -> bytes:
+def run_sheets_job(plan: Plan, foot: str, paper: Paper, labels: Mapping[str, str]) -> Job:
     """Every batch's run sheet, and the labels given, word for word."""
     cautions = cautions_for(plan.context.season.settings.country, "run")
     sides: list[dict[str, Any]] = []
@@ -41,7 +41,7 @@ def run_sheets_pdf(plan: Plan, foot: str, paper: Paper, labels: Mapping[str, str
         "sheets": sides,
         "labels": _labels(plan, labels),
     }
-    return typeset("run_sheets.typ", data, plan.context.now)
+    return Job("run-sheets.pdf", "run_sheets.typ", data, plan.context.now)
 
 
 def _sides(s: Sheet, plan: Plan, cautions: Sequence[str]) -> list[dict[str, Any]]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
 
 from rhizoledger.evidence import GRADES
 from rhizoledger.evidence.facts import cautions_for, gaps
@@ -44,6 +45,7 @@ from rhizoledger.report.numbers import (
     time_left,
     with_interval,
 )
+from rhizoledger.report.printed import harmless
 from rhizoledger.report.words import ARRIVALS_AHEAD, GRADE_WORDS, LIMITS, STEPS, VERDICTS, part
 from rhizoledger.units import from_celsius
 
@@ -104,7 +106,7 @@ def statement(plan: Plan, digest: str, version: str, told: Progress | None = Non
     for i, f in enumerate(plan.fields):
         tell(f"field {f.field.field}")
         blocks += _field(plan, f, i)
-    blocks += [*_runs(plan), *_evidence(plan), *_warnings(plan), *_inputs(plan)]
+    blocks += [*_rules(plan), *_runs(plan), *_evidence(plan), *_warnings(plan), *_inputs(plan)]
     return document(plan, digest, version, plan.context.season.settings.name, tuple(blocks))
 
 
@@ -114,7 +116,7 @@ def document(
     """Blocks under a title, with the day they speak of and where they came from."""
     c = plan.context
     foot = f"plan {digest[:12]}, rhizoledger {version}, seed {c.season.settings.seed}"
-    return Document(title, f"As of {day(c.as_of, c.zone)}", blocks, foot, c.now)
+    return Document(harmless(title), f"As of {day(c.as_of, c.zone)}", blocks, foot, c.now)
 
 
 def _week(plan: Plan) -> list[Block]:
@@ -170,26 +172,35 @@ def _not_known(plan: Plan) -> list[Block]:
 
 def _grades(plan: Plan) -> list[Block]:
     """The weakest evidence that each answer stands on."""
-    rows: list[tuple[Cell, ...]] = [
-        ("batch", b.name, b.worst_grade or "none used", GRADE_WORDS.get(b.worst_grade or "", ""))
-        for b in plan.batches
-    ]
-    rows += [
-        ("field", f"{f.field.field} {f.crop or ''}".strip(), f.worst_grade or "none used",
-         GRADE_WORDS.get(f.worst_grade or "", ""))
-        for f in plan.fields
-    ]  # fmt: skip
-    rows.sort(key=lambda r: -GRADES.index(str(r[2])) if r[2] in GRADES else 1)
+    batches, fields = (
+        _by_grade((b.worst_grade, b.name) for b in plan.batches),
+        _by_grade((f.worst_grade, f"{f.field.field} {f.crop or ''}".strip()) for f in plan.fields),
+    )
+    rows = tuple(
+        (grade, meaning, _some(batches.get(grade, [])), _some(fields.get(grade, [])))
+        for grade, meaning in [*reversed(GRADE_WORDS.items()), (NONE_USED, "")]
+        if grade in batches or grade in fields
+    )
     return [
         Heading("How good the evidence is", 2, "grades"),
         Paragraph("Each answer is as good as the weakest number it stands on."),
         Table(
             "Worst grades",
             "Weakest grade of evidence used, weakest first",
-            ("Answer", "For", "Grade", "Which means"),
-            tuple(rows),
+            ("Grade", "Which means", "Batches", "Fields"),
+            rows,
         ),
     ]
+
+
+NONE_USED = "none used"
+
+
+def _by_grade(answers: Iterable[tuple[str | None, str]]) -> dict[str, list[str]]:
+    out: dict[str, list[str]] = {}
+    for grade, name in answers:
+        out.setdefault(grade or NONE_USED, []).append(name)
+    return out
 
 
 def _cautions(plan: Plan) -> list[Block]:
@@ -315,8 +326,7 @@ def _ledger_table(b: BatchAnswer, plan: Plan) -> Table:
     rows = tuple(
         (
             STEPS.get(e.step, e.step),
-            day(e.start, zone),
-            day(e.end, zone),
+            _span(e.start, e.end, zone),
             _kept(e),
             cells(e.balance),
             _above(e, b.requirement_log10),
@@ -324,8 +334,14 @@ def _ledger_table(b: BatchAnswer, plan: Plan) -> Table:
         )
         for e in b.ledger.entries
     )
-    columns = ("Step", "From", "To", "Lives on", "Live cells a seed", "Dots that are enough", "Why")
+    columns = ("Step", "When", "Lives on", "Live cells a seed", "Dots that are enough", "Why")
     return Table("Ledger", f"Ledger of {b.name}", columns, rows, about=b.name, folded=True)
+
+
+def _span(start: datetime, end: datetime, zone: ZoneInfo) -> str:
+    if start == end:
+        return day(end, zone)
+    return f"{day(start, zone)} to {day(end, zone)}"
 
 
 def _kept(e: Entry) -> str:
@@ -401,13 +417,13 @@ def _warm_table(b: BatchAnswer, w: Warmth, plan: Plan) -> Table:
         lost = None if not rates else f"{_daily(min(rates))} to {_daily(max(rates))}"
         rows.append(
             (
-                place.replace("_", " "), day(a, zone), day(z, zone), len(inside),
+                place.replace("_", " "), _span(a, z, zone), len(inside),
                 f"{low:.0f} to {high:.0f}", lost,
             )
         )  # fmt: skip
-    columns = ("Where", "From", "To", "Readings", f"°{unit}", "Lost a day after drying")
+    columns = ("Where", "When", "Readings", f"°{unit}", "Lost a day after drying")
     caption = f"Temperature and loss of {b.name}"
-    return Table("Temperature", caption, columns, tuple(rows), (3,), b.name, folded=True)
+    return Table("Temperature", caption, columns, tuple(rows), (2,), b.name, folded=True)
 
 
 def _daily(rate: float) -> str:
@@ -494,10 +510,10 @@ def _field(plan: Plan, f: FieldAnswer, index: int) -> list[Block]:
         says = f"What inoculating {f.field.field} leaves per {u.area}; each dot is one in twenty."
         low, high = min(f.net_dots), max(f.net_dots)
         each = [by_interval(x, low, high) for x in f.net_dots]
-        rows = tuple((f"every fifth, from dot {i + 1}", *each[i::5]) for i in range(5))
-        columns = ("Dots", "1 to 5", "6 to 10", "11 to 15", "16 to 20")
+        rows = (tuple(", ".join(each[k : k + 5]) for k in range(0, 20, 5)),)
+        columns = ("Dots 1 to 5", "6 to 10", "11 to 15", "16 to 20")
         caption = f"The twenty dots of {f.field.field}: net per {u.area}"
-        table = Table("Money", caption, columns, rows, (1, 2, 3, 4),
+        table = Table("Money", caption, columns, rows, (),
                       f"{f.field.field} {f.crop}", folded=True)  # fmt: skip
         out.append(Figure(f"money-{index}", spec, says, table))
     if f.worth_testing:
@@ -505,12 +521,27 @@ def _field(plan: Plan, f: FieldAnswer, index: int) -> list[Block]:
         heads = ("What", "Worth", "Order by", "Note")
         caption = f"Worth finding out in {f.field.field}"
         out.append(Table("Worth finding out", caption, heads, tests, (1,), f.field.field))
-    if f.rules:
-        rules = tuple((r.points_to, r.says, r.source) for r in f.rules)
-        names = ("Points to", "Published rule", "Source")
-        caption = f"Published rules that speak to {f.field.field}"
-        out.append(Table("Rules", caption, names, rules, (), f.field.field, folded=True))
     return out
+
+
+def _rules(plan: Plan) -> list[Block]:
+    """Every published rule that speaks to a field, once, with the fields and where it points."""
+    said: dict[tuple[str, str, str], list[str]] = {}
+    for f in plan.fields:
+        for r in f.rules:
+            said.setdefault((r.says, r.source, r.points_to), []).append(f.field.field)
+    if not said:
+        return []
+    rows = tuple(
+        (says, points, _some(list(dict.fromkeys(fields))), source)
+        for (says, source, points), fields in sorted(said.items())
+    )
+    columns = ("Published rule", "Points to", "In fields", "Source")
+    return [
+        Heading("Published rules", 2, "rules"),
+        Paragraph("They stand side by side where they contradict one another; there is no score."),
+        Table("Rules as printed", "Rules that speak to these fields", columns, rows),
+    ]
 
 
 def _runs(plan: Plan) -> list[Block]:

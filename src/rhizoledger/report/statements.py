@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 from rhizoledger import __version__
@@ -10,21 +10,34 @@ from rhizoledger.errors import InputError, Problem
 from rhizoledger.provenance import digest_bytes
 from rhizoledger.report.blocks import Figure
 from rhizoledger.report.draw import svg
-from rhizoledger.report.growers import growers_pdf
+from rhizoledger.report.growers import growers_job
 from rhizoledger.report.html import page_html
-from rhizoledger.report.run_sheets import run_sheets_pdf
+from rhizoledger.report.run_sheets import run_sheets_job
 from rhizoledger.report.statement import statement
-from rhizoledger.report.typeset import Paper, paper_for, report_pdf
+from rhizoledger.report.typeset import (
+    Job,
+    Paper,
+    paper_for,
+    report_jobs,
+    two_at_a_time,
+    typeset_all,
+)
 from rhizoledger.report.workbook import workbook
 from rhizoledger.workflows.plan import PlanResult, to_text
 
 Progress = Callable[[str], None]
+
+SOME_FIGURES = 120
+"""As many, and the sheets with them, are made without starting another process."""
+CHUNK = 25
 
 
 def write_statements(
     result: PlanResult, paper: Paper | None = None, told: Progress | None = None
 ) -> tuple[Path, ...]:
     """Write plan.html, plan.pdf, run-sheets.pdf, growers.pdf and plan.xlsx beside plan.json.
+
+    A report too thick for one binder goes on in plan-2.pdf and so on.
 
     Parameters
     ----------
@@ -49,33 +62,43 @@ def write_statements(
     digest = digest_bytes(to_text(result.document).encode())
     page = statement(plan, digest, __version__, tell)
     sheet = paper or paper_for(plan.context.season.settings.country)
-    kept: dict[str, str] = {}
-
-    def drawn(figure: Figure) -> str:
-        if figure.anchor not in kept:
-            tell(f"figure {figure.anchor}")
-            kept[figure.anchor] = svg(figure.spec, figure.anchor)
-        return kept[figure.anchor]
-
+    figures = [b for b in page.blocks if isinstance(b, Figure)]
+    many = len(figures) > SOME_FIGURES
+    drawn = _drawn(figures, many, tell)
     folder = result.written[0].parent
-    labels = plan.context.season.labels
-    work: dict[str, Callable[[], bytes]] = {
-        "plan.html": lambda: page_html(page, drawn).encode(),
-        "plan.pdf": lambda: report_pdf(page, sheet, drawn),
-        "run-sheets.pdf": lambda: run_sheets_pdf(plan, page.foot, sheet, labels),
-        "growers.pdf": lambda: growers_pdf(plan, page.foot, sheet),
-        "plan.xlsx": lambda: workbook(result.document, page.blocks, plan.context.now),
-    }
-    written = []
-    for name, make in work.items():
-        tell(name)
-        path = folder / name
-        try:
-            path.write_bytes(make())
-        except OSError as error:
-            what = f"It cannot be written: {error.strerror}."
-            raise InputError(
-                [Problem(str(path), None, None, None, what, "Close it, or name another --out.")]
-            ) from error
-        written.append(path)
-    return tuple(written)
+    written = [_written(folder / "plan.html", page_html(page, drawn).encode(), tell)]
+
+    def jobs() -> Iterator[Job]:
+        yield from report_jobs(page, sheet, drawn)
+        yield run_sheets_job(plan, page.foot, sheet, plan.context.season.labels)
+        yield growers_job(plan, page.foot, sheet)
+
+    printed = typeset_all(jobs(), many=many)
+    written += [_written(folder / name, pdf, tell) for name, pdf in printed]
+    book = workbook(result.document, page.blocks, plan.context.now)
+    return (*written, _written(folder / "plan.xlsx", book, tell))
+
+
+def _drawn(figures: Sequence[Figure], many: bool, tell: Progress) -> Callable[[Figure], str]:
+    """Every figure drawn once; hundreds of them by two processes."""
+    tell(f"{len(figures)} figures")
+    specs, names = [f.spec for f in figures], [f.anchor for f in figures]
+    if not many:
+        drawings = dict(zip(names, map(svg, specs, names), strict=True))
+    else:
+        with two_at_a_time() as pool:
+            made = pool.map(svg, specs, names, chunksize=CHUNK)
+            drawings = dict(zip(names, made, strict=True))
+    return lambda f: drawings[f.anchor]
+
+
+def _written(path: Path, data: bytes, tell: Progress) -> Path:
+    tell(path.name)
+    try:
+        path.write_bytes(data)
+    except OSError as error:
+        what = f"It cannot be written: {error.strerror}."
+        raise InputError(
+            [Problem(str(path), None, None, None, what, "Close it, or name another --out.")]
+        ) from error
+    return path

@@ -7,9 +7,12 @@ gives the same bytes anywhere.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib.resources import files
+from multiprocessing import get_context
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any, Literal
@@ -23,6 +26,9 @@ Drawn = Callable[[Figure], str]
 
 LETTER_COUNTRIES = ("us", "usa", "united states", "canada", "ca", "mexico", "mx")
 LEAST_WIDTH, MOST_WIDTH = 4, 34
+VOLUME = 8000
+"""Cells after which the report goes on in another volume: some hundred pages, and 300 MB."""
+WORKERS = 2
 
 
 def paper_for(country: str | None) -> Paper:
@@ -36,12 +42,69 @@ def paper_for(country: str | None) -> Paper:
     return "us-letter" if (country or "").strip().casefold() in LETTER_COUNTRIES else "a4"
 
 
-def report_pdf(page: Document, paper: Paper, drawn: Drawn | None = None) -> bytes:
-    """A document of blocks as a tagged PDF."""
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One PDF to be typeset: its file, its template, what goes in, and the date written into it."""
+
+    file: str
+    template: str
+    data: Mapping[str, Any]
+    made: datetime
+
+
+def report_jobs(page: Document, paper: Paper, drawn: Drawn | None = None) -> Iterator[Job]:
+    """The report as one PDF, or as several volumes where it would be too thick for one binder.
+
+    A volume ends before a heading; the first is ``plan.pdf``, the next ``plan-2.pdf``.
+    """
     draw = drawn or (lambda f: svg(f.spec, f.anchor))
-    blocks = [_block(b, draw) for b in page.blocks]
-    whole = {"title": page.title, "subtitle": page.subtitle, "foot": page.foot, "blocks": blocks}
-    return typeset("report.typ", {"document": whole, "paper": paper}, page.made)
+    parts = _volumes(page.blocks)
+    for i, part in enumerate(parts, 1):
+        title = page.title if len(parts) == 1 else f"{page.title}, volume {i} of {len(parts)}"
+        whole = {
+            "title": title,
+            "subtitle": page.subtitle,
+            "foot": page.foot,
+            "blocks": [_block(b, draw) for b in part],
+        }
+        name = "plan.pdf" if i == 1 else f"plan-{i}.pdf"
+        yield Job(name, "report.typ", {"document": whole, "paper": paper}, page.made)
+
+
+def _volumes(blocks: Sequence[Block]) -> list[list[Block]]:
+    parts: list[list[Block]] = [[]]
+    weight = 0
+    for b in blocks:
+        if isinstance(b, Heading) and weight > VOLUME:
+            parts.append([])
+            weight = 0
+            if b.level == 3:
+                parts[-1].append(Heading("Continued", 2, f"volume-{len(parts)}"))
+        parts[-1].append(b)
+        t = b.table if isinstance(b, Figure) else b
+        weight += len(t.rows) * len(t.columns) if isinstance(t, Table) else 2
+    return parts
+
+
+def typeset_all(jobs: Iterable[Job], *, many: bool) -> Iterator[tuple[str, bytes]]:
+    """File names and bytes, in the order of the jobs; ``many`` by two processes at a time.
+
+    Work on a job begins when ``jobs`` gives it. Each process ends with its job: what the compiler
+    keeps in memory goes with it.
+    """
+    if not many:
+        yield from ((j.file, typeset(j.template, j.data, j.made)) for j in jobs)
+        return
+    with two_at_a_time(once=True) as pool:
+        made = [(j.file, pool.submit(typeset, j.template, j.data, j.made)) for j in jobs]
+        yield from ((file, future.result()) for file, future in made)
+
+
+def two_at_a_time(*, once: bool = False) -> ProcessPoolExecutor:
+    """Two fresh processes; with ``once`` each ends with its job."""
+    return ProcessPoolExecutor(
+        WORKERS, mp_context=get_context("spawn"), max_tasks_per_child=1 if once else None
+    )
 
 
 def typeset(template: str, data: Mapping[str, Any], made: datetime) -> bytes:
@@ -62,6 +125,7 @@ def typeset(template: str, data: Mapping[str, Any], made: datetime) -> bytes:
     with TemporaryDirectory() as empty:
         main = Path(empty) / "main.typ"
         main.write_text(source, encoding="utf-8")
+        (Path(empty) / "data.json").write_text(json.dumps(data, ensure_ascii=False), "utf-8")
         pdf = typst.compile(
             str(main),
             root=empty,
@@ -69,7 +133,6 @@ def typeset(template: str, data: Mapping[str, Any], made: datetime) -> bytes:
             ignore_system_fonts=True,
             package_path=empty,
             package_cache_path=empty,
-            sys_inputs={"data": json.dumps(data, ensure_ascii=False)},
             pdf_standards=["ua-1"],
             timestamp=int(made.astimezone(UTC).timestamp()),
         )
