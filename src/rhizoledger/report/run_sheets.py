@@ -88,7 +88,7 @@ def _side(
         "slurry": f"(keeps {s.slurry_hours:g} h)" if s.slurry_hours else "(life not known)",
         "plant_by": _plant_by(s, plan),
         "plant_by_says": _says(s, plan),
-        "cautions": [*[harmless(w) for w in s.warnings], *cautions][: ON_ONE_SIDE],
+        "cautions": [*[harmless(w) for w in s.warnings], *cautions],
     }  # fmt: skip
 
 
