@@ -129,7 +129,9 @@ def _of_document(whole: Mapping[str, Any]) -> list[Sheet]:
 
 def _flat(name: str, rows: Iterable[Mapping[str, Any]]) -> Sheet:
     flat = [_flat_row(row) for row in rows]
-    columns = list(dict.fromkeys(key for row in flat for key in row))
+    named = list(dict.fromkeys(key for row in flat for key in row))
+    parted = {c for c in named if any(other.startswith(f"{c} ") for other in named)}
+    columns = [c for c in named if c not in parted or any(row.get(c) is not None for row in flat)]
     return name, columns, [[row.get(c) for c in columns] for row in flat]
 
 
