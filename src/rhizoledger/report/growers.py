@@ -18,6 +18,8 @@ from rhizoledger.report.run_sheets import RULE
 from rhizoledger.report.typeset import Job, Paper
 from rhizoledger.report.words import VERDICTS
 
+IN_THE_FOOT = 40
+"""Letters of a name that fit beside the plan's digest at the foot of a page."""
 NOBODY = "Grower not written down"
 SHADE = (
     "Keep boxes in the shade, cool and dry; take to the field what the day can plant. "
@@ -51,6 +53,7 @@ def growers_job(plan: Plan, foot: str, paper: Paper) -> Job:
         "growers": [
             {
                 "name": harmless(name),
+                "short": harmless(name)[:IN_THE_FOOT],
                 "fields": [
                     _field(p, plan)
                     for p in sorted(answers, key=lambda p: (p.planted, p.consequence == "history"))

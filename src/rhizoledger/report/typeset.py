@@ -19,6 +19,7 @@ from typing import Any, Literal
 
 from rhizoledger.report.blocks import Block, Document, Figure, Heading, Paragraph, Points, Table
 from rhizoledger.report.draw import svg
+from rhizoledger.report.legible import legible
 from rhizoledger.report.printed import printed
 
 Paper = Literal["a4", "us-letter"]
@@ -125,7 +126,9 @@ def typeset(template: str, data: Mapping[str, Any], made: datetime) -> bytes:
     with TemporaryDirectory() as empty:
         main = Path(empty) / "main.typ"
         main.write_text(source, encoding="utf-8")
-        (Path(empty) / "data.json").write_text(json.dumps(data, ensure_ascii=False), "utf-8")
+        (Path(empty) / "data.json").write_text(
+            json.dumps(legible(data), ensure_ascii=False), "utf-8"
+        )
         pdf = typst.compile(
             str(main),
             root=empty,
