@@ -178,9 +178,12 @@ def test_the_page_scrolls_down_and_never_sideways(
         assert window.evaluate("window.scrollX") == 0
 
 
-def test_a_telephone_shows_each_cell_with_its_column(browser: Browser, demo: Path) -> None:
+@pytest.mark.parametrize("which", ["demo", "hostile"])
+def test_a_telephone_shows_each_cell_with_its_column(
+    which: str, browser: Browser, request: pytest.FixtureRequest
+) -> None:
     """No table has to be pushed sideways there, and no word leaves its cell."""
-    with opened(browser, demo, PHONE) as window:
+    with opened(browser, request.getfixturevalue(which), PHONE) as window:
         unfold(window)
         assert window.evaluate(CLIPPED.replace('"body, body *"', '".wide:has(table)"')) == []
         assert window.evaluate(OVERFLOWING_CELLS) == []

@@ -86,12 +86,14 @@ def html(demo: Written) -> Element:
 
 
 def test_each_file_is_written_and_named_in_order(tmp_path: Path) -> None:
-    told: list[str] = []
+    told: list[tuple[str, int, int]] = []
     result = make_plan(write_season(tmp_path / "season"), tmp_path / "out")
-    written = write_statements(result, told=told.append)
+    written = write_statements(result, told=lambda *done: told.append(done))
     assert [path.name for path in (*result.written, *written)] == list(FILES)
     assert {path.name for path in (tmp_path / "out").iterdir()} == set(FILES)
-    assert [word for word in told if word in FILES] == list(FILES[1:])
+    assert {what for what, _, _ in told} == {"figures", "files"}
+    assert told[-1] == ("files", 5, 5)
+    assert all(0 < done <= of for _, done, of in told)
 
 
 @pytest.mark.thorough

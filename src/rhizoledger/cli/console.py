@@ -12,7 +12,10 @@ import textwrap
 import unicodedata
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from typing import Any, TextIO
+from typing import TYPE_CHECKING, Any, TextIO
+
+if TYPE_CHECKING:
+    from rich.progress import TaskID
 
 COLUMNS = 80
 
@@ -56,16 +59,25 @@ ASCII_SPELLINGS = {
 
 
 @contextmanager
-def progress() -> Iterator[Callable[[str], None] | None]:
-    """Where long work says what it is at: one line on a terminal's error stream, else nowhere."""
+def progress() -> Iterator[Callable[[str, int, int], None] | None]:
+    """A bar on a terminal's error stream for each kind of long work; nothing elsewhere."""
     if not sys.stderr.isatty():
         yield None
         return
     from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
     console = Console(stderr=True, no_color=True, highlight=False)
-    with console.status("reading the season") as status:
-        yield lambda what: status.update(spelled(what, sys.stderr.encoding))
+    columns = TextColumn("{task.description:<8}"), BarColumn(), MofNCompleteColumn()
+    with Progress(*columns, console=console, transient=True) as bars:
+        tasks: dict[str, TaskID] = {}
+
+        def told(what: str, done: int, of: int) -> None:
+            if what not in tasks:
+                tasks[what] = bars.add_task(what, total=of)
+            bars.update(tasks[what], completed=done, total=of)
+
+        yield told
 
 
 def spelled(text: str, encoding: str | None) -> str:

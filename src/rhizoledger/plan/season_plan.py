@@ -81,7 +81,7 @@ def plan_season(
     hazard_facts: Mapping[str, HazardFact],
     as_of: date | None = None,
     n_draws: int = N_DRAWS,
-    told: Callable[[str], None] | None = None,
+    told: Callable[[str, int, int], None] | None = None,
 ) -> Plan:
     """Answer every batch, planting, field and run of a season.
 
@@ -96,7 +96,7 @@ def plan_season(
     n_draws : int
         Monte Carlo draws.
     told : callable, optional
-        Told of each batch as it is answered: work on hundreds of them takes a while.
+        Told what is worked on, how many of it are done, and of how many.
     """
     context = make_context(
         season, evidence, rules=rules, hazard_facts=hazard_facts, as_of=as_of, n_draws=n_draws
@@ -110,7 +110,7 @@ def plan_season(
     for name, f in facts.items():
         problems += f.problems
         if told is not None:
-            told(f"batch {len(batches) + 1} of {len(facts)}: {name}")
+            told("batches", len(batches) + 1, len(facts))
         batches[name] = batch_answer(f, _last_drop(name, plantings, context), context)
     runs = {n: run_answer(f, context) for n, f in facts.items() if f.recipe or f.treatments}
     answers = [judge(p, batches, runs, context) for p in plantings]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -49,8 +49,6 @@ from rhizoledger.report.printed import harmless
 from rhizoledger.report.words import ARRIVALS_AHEAD, GRADE_WORDS, LIMITS, STEPS, VERDICTS, part
 from rhizoledger.units import from_celsius
 
-Progress = Callable[[str], None]
-
 GROUPS = {
     "clocks": "Clocks running",
     "before_treating": "Before treating",
@@ -76,7 +74,7 @@ RESCUE = (
 LEAST_SHARE = 0.01
 
 
-def statement(plan: Plan, digest: str, version: str, told: Progress | None = None) -> Document:
+def statement(plan: Plan, digest: str, version: str) -> Document:
     """The whole report of a plan.
 
     Parameters
@@ -86,10 +84,7 @@ def statement(plan: Plan, digest: str, version: str, told: Progress | None = Non
         Digest of ``plan.json``: which plan this page belongs to.
     version : str
         Version of the program.
-    told : callable, optional
-        Told of each batch and field as its page is written.
     """
-    tell = told or (lambda _: None)
     blocks: list[Block] = [
         *_week(plan),
         *_not_known(plan),
@@ -99,12 +94,10 @@ def statement(plan: Plan, digest: str, version: str, told: Progress | None = Non
         *(_batches_table(plan) if plan.batches else [Paragraph("No batches were asked about.")]),
     ]
     for i, b in enumerate(plan.batches):
-        tell(f"batch {b.name}")
         blocks += _batch(plan, b, i)
     blocks += [Heading("Plantings", 2, "plantings"), *_plantings(plan)]
     blocks += [Heading("Fields and money", 2, "fields"), *_fields_table(plan)]
     for i, f in enumerate(plan.fields):
-        tell(f"field {f.field.field}")
         blocks += _field(plan, f, i)
     blocks += [*_rules(plan), *_runs(plan), *_evidence(plan), *_warnings(plan), *_inputs(plan)]
     return document(plan, digest, version, plan.context.season.settings.name, tuple(blocks))

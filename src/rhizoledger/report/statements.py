@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import nullcontext
 from pathlib import Path
 
 from rhizoledger import __version__
@@ -25,11 +26,13 @@ from rhizoledger.report.typeset import (
 from rhizoledger.report.workbook import workbook
 from rhizoledger.workflows.plan import PlanResult, to_text
 
-Progress = Callable[[str], None]
+Progress = Callable[[str, int, int], None]
 
 SOME_FIGURES = 120
 """As many, and the sheets with them, are made without starting another process."""
 CHUNK = 25
+LAST = ("plan.pdf", "run-sheets.pdf", "growers.pdf", "plan.xlsx")
+"""What is written after plan.html, volumes of plan.pdf beside."""
 
 
 def write_statements(
@@ -46,7 +49,7 @@ def write_statements(
     paper : {"a4", "us-letter"}, optional
         The sheet to print on; by the season's country where left out.
     told : callable, optional
-        Told what is being written.
+        Told what is worked on, how many of it are done, and of how many.
 
     Returns
     -------
@@ -58,42 +61,44 @@ def write_statements(
     InputError
         If a file cannot be written.
     """
-    plan, tell = result.plan, told or (lambda _: None)
+    plan, tell = result.plan, told or (lambda _what, _done, _of: None)
     digest = digest_bytes(to_text(result.document).encode())
-    page = statement(plan, digest, __version__, tell)
+    page = statement(plan, digest, __version__)
     sheet = paper or paper_for(plan.context.season.settings.country)
     figures = [b for b in page.blocks if isinstance(b, Figure)]
     many = len(figures) > SOME_FIGURES
     drawn = _drawn(figures, many, tell)
     folder = result.written[0].parent
-    written = [_written(folder / "plan.html", page_html(page, drawn).encode(), tell)]
+    written = [_written(folder / "plan.html", page_html(page, drawn).encode())]
+    tell("files", 1, 1 + len(LAST))
 
     def jobs() -> Iterator[Job]:
         yield from report_jobs(page, sheet, drawn)
         yield run_sheets_job(plan, page.foot, sheet, plan.context.season.labels)
         yield growers_job(plan, page.foot, sheet)
 
-    printed = typeset_all(jobs(), many=many)
-    written += [_written(folder / name, pdf, tell) for name, pdf in printed]
+    for name, pdf in typeset_all(jobs(), many=many):
+        written.append(_written(folder / name, pdf))
+        tell("files", 2 + LAST.index(name) if name in LAST else 1, 1 + len(LAST))
     book = workbook(result.document, page.blocks, plan.context.now)
-    return (*written, _written(folder / "plan.xlsx", book, tell))
+    written.append(_written(folder / LAST[-1], book))
+    tell("files", 1 + len(LAST), 1 + len(LAST))
+    return tuple(written)
 
 
 def _drawn(figures: Sequence[Figure], many: bool, tell: Progress) -> Callable[[Figure], str]:
     """Every figure drawn once; hundreds of them by two processes."""
-    tell(f"{len(figures)} figures")
     specs, names = [f.spec for f in figures], [f.anchor for f in figures]
-    if not many:
-        drawings = dict(zip(names, map(svg, specs, names), strict=True))
-    else:
-        with two_at_a_time() as pool:
-            made = pool.map(svg, specs, names, chunksize=CHUNK)
-            drawings = dict(zip(names, made, strict=True))
+    drawings: dict[str, str] = {}
+    with two_at_a_time() if many else nullcontext() as pool:
+        made = pool.map(svg, specs, names, chunksize=CHUNK) if pool else map(svg, specs, names)
+        for name, drawing in zip(names, made, strict=True):
+            drawings[name] = drawing
+            tell("figures", len(drawings), len(figures))
     return lambda f: drawings[f.anchor]
 
 
-def _written(path: Path, data: bytes, tell: Progress) -> Path:
-    tell(path.name)
+def _written(path: Path, data: bytes) -> Path:
     try:
         path.write_bytes(data)
     except OSError as error:

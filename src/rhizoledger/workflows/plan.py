@@ -35,7 +35,7 @@ def make_plan(
     folder: Path,
     out: Path | None = None,
     as_of: str | None = None,
-    told: Callable[[str], None] | None = None,
+    told: Callable[[str, int, int], None] | None = None,
 ) -> PlanResult:
     """Plan a season folder and write ``plan.json``.
 
@@ -48,7 +48,7 @@ def make_plan(
     as_of : str, optional
         ISO date that the answer is for.
     told : callable, optional
-        Told of each batch as it is answered.
+        Told what is worked on, how many of it are done, and of how many.
 
     Raises
     ------
@@ -99,7 +99,7 @@ def to_text(whole: dict[str, Any]) -> str:
 
 
 def _plan(
-    folder: Path, as_of: str | None, told: Callable[[str], None] | None = None
+    folder: Path, as_of: str | None, told: Callable[[str, int, int], None] | None = None
 ) -> tuple[Plan, dict[str, Any]]:
     season = load(folder)
     own = folder / "evidence.toml"
