@@ -13,7 +13,7 @@ from rhizoledger.plan.planting_answer import PlantingAnswer
 from rhizoledger.plan.season_plan import Plan
 from rhizoledger.plan.week import DIG
 from rhizoledger.report.numbers import day
-from rhizoledger.report.printed import harmless
+from rhizoledger.report.printed import harmless, shortened
 from rhizoledger.report.run_sheets import RULE
 from rhizoledger.report.typeset import Job, Paper
 from rhizoledger.report.words import VERDICTS
@@ -53,7 +53,7 @@ def growers_job(plan: Plan, foot: str, paper: Paper) -> Job:
         "growers": [
             {
                 "name": harmless(name),
-                "short": harmless(name)[:IN_THE_FOOT],
+                "short": shortened(harmless(name), IN_THE_FOOT),
                 "fields": [
                     _field(p, plan)
                     for p in sorted(answers, key=lambda p: (p.planted, p.consequence == "history"))

@@ -19,7 +19,7 @@ FONTS = ("Libertinus Serif", "New Computer Modern", "DejaVu Sans Mono")
 DRAWINGS = frozenset(("svg", "code"))
 """Keys whose text is a drawing, not words."""
 BREAK = "\u200b"
-DROPPED = ("Cc", "Cf", "Cs", "Co", "Mn", "Me")
+DROPPED = ("Cc", "Cf", "Cs", "Co")
 PLAIN = frozenset(
     map(chr, (*range(0x20, 0x7F), *range(0xA0, 0x180)))
 ) | frozenset("–—‘’“”…×−≥≤°µ±→☐⁰¹²³⁴⁵⁶⁷⁸⁹⁻" + BREAK)  # fmt: skip

@@ -51,7 +51,18 @@ def harmless(text: str) -> str:
     kept = "".join(
         c for c in text if unicodedata.category(c) not in ("Cc", "Cs", "Co") and not _turns(c)
     )
-    return kept if len(kept) <= LONGEST else kept[: LONGEST - 1] + "…"
+    return shortened(kept, LONGEST)
+
+
+def shortened(text: str, most: int) -> str:
+    """A text of at most so many letters; what is left out is shown by an ellipsis.
+
+    Examples
+    --------
+    >>> shortened("abcdef", 4), shortened("abc", 4)
+    ('abc…', 'abc')
+    """
+    return text if len(text) <= most else text[: most - 1] + "…"
 
 
 def _turns(c: str) -> bool:

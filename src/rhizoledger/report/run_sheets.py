@@ -108,8 +108,8 @@ def _head(s: Sheet, plan: Plan) -> str:
     when = day(s.treated_at, plan.context.zone) if s.treated_at else "no day written down"
     done = " (done)" if s.done else ""
     fields = f" For {', '.join(s.fields)}." if s.fields else ""
-    owner = b.owner or "owner not written down"
-    return harmless(f"{owner}. {weight}; {size}. Treat: {when}{done}.{fields}")
+    owner = harmless(b.owner or "owner not written down")
+    return f"{owner}. {harmless(f'{weight}; {size}. Treat: {when}{done}.{fields}')}"
 
 
 def _tank_row(number: int, t: SheetTank) -> dict[str, Any]:

@@ -541,17 +541,20 @@ def _runs(plan: Plan) -> list[Block]:
     if not plan.runs:
         return []
     rows: list[tuple[Cell, ...]] = []
+    facts = {b.name: b.facts for b in plan.batches}
     for r in plan.runs:
         done = {d.item: d for d in (r.sheet.done.deviations if r.sheet.done else ())}
+        steps = {s.item: s for s in facts[r.sheet.batch].recipe}
         for d in r.sheet.planned.doses:
+            written = steps[d.item].rate_unit.split("/")[0].strip() if d.item in steps else d.unit
             was = done.get(d.item)
             rows.append(
                 (
                     r.sheet.batch,
                     d.item,
-                    amount(d.amount, d.unit, d.unit),
-                    "" if was is None else amount(was.done, was.unit, was.unit),
-                    "" if was is None or was.pct is None else f"{was.pct:+.0f} %",
+                    amount(d.amount, d.unit, written),
+                    "" if was is None else amount(was.done, was.unit, written),
+                    "" if was is None or was.pct is None else f"{round(was.pct) + 0:+d} %",
                     r.sheet.planned.packs.get(d.item, ""),
                 )
             )

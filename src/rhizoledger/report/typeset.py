@@ -26,6 +26,8 @@ Paper = Literal["a4", "us-letter"]
 Drawn = Callable[[Figure], str]
 
 LETTER_COUNTRIES = ("us", "usa", "united states", "canada", "ca", "mexico", "mx")
+LONG_WORD = 15
+"""Letters up to which a word is not broken."""
 LEAST_WIDTH, MOST_WIDTH = 4, 34
 VOLUME = 8000
 """Cells after which the report goes on in another volume: some hundred pages, and 300 MB."""
@@ -174,6 +176,8 @@ def _widths(columns: tuple[str, ...], rows: list[list[str]]) -> list[float]:
     out = []
     for i, name in enumerate(columns):
         lengths = [len(row[i]) for row in rows] or [0]
+        words = [len(w) for row in [[name] * len(columns), *rows] for w in row[i].split()]
+        longest = min(max(words, default=0), LONG_WORD)
         usual = max(sum(lengths) / len(lengths), 0.5 * max(lengths), 0.8 * len(name))
-        out.append(round(min(max(usual, LEAST_WIDTH), MOST_WIDTH) ** 0.7, 2))
+        out.append(round(max(min(max(usual, LEAST_WIDTH), MOST_WIDTH), 1.3 * longest) ** 0.7, 2))
     return out
