@@ -60,8 +60,10 @@ def local_text(when: datetime, zone: ZoneInfo) -> str:
     return when.astimezone(zone).isoformat(timespec="minutes")
 
 
-def spoken(when: datetime, zone: ZoneInfo) -> str:
-    """Day and hour in the season's zone, as a person would say it; midnight ends a day.
+def spoken(when: datetime, zone: ZoneInfo, *, starts: bool = False) -> str:
+    """Day and hour in the season's zone, as a person would say it.
+
+    Midnight ends a day, except where something ``starts`` then: that day is said alone.
 
     Examples
     --------
@@ -71,6 +73,8 @@ def spoken(when: datetime, zone: ZoneInfo) -> str:
     'the end of Friday 14 May 2027'
     """
     local = when.astimezone(zone)
+    if local.time() == MIDNIGHT and starts:
+        return spoken_day(local.date())
     if local.time() == MIDNIGHT:
         return f"the end of {spoken_day(local.date() - timedelta(days=1))}"
     return f"{spoken_day(local.date())}, {local:%H:%M}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -13,6 +14,7 @@ from rhizoledger.plan.spoken import NO_BREAK, grouped
 
 TEN = 10
 HUNDRED = 100
+POWER = re.compile(r"×10\^(-?\d+)")
 SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 WRITTEN_OUT = 10_000_000
 GALLON_FL_OZ = 128
@@ -231,3 +233,14 @@ def _in_two(small: float, per_large: int, large_unit: str, small_unit: str) -> s
     whole, rest = divmod(small, per_large)
     head = f"{whole:.0f} {large_unit} " if whole else ""
     return f"{head}{rest:.{decimals}f} {small_unit}"
+
+
+def raised(text: str) -> str:
+    """A sentence whose powers of ten are raised, for paper and screens that can.
+
+    Examples
+    --------
+    >>> raised("about 5×10^9 CFU/mL")
+    'about 5×10⁹ CFU/mL'
+    """
+    return POWER.sub(lambda m: f"×10{m.group(1).translate(SUPERSCRIPT)}", text)

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 from rhizoledger.evidence import GRADES
 from rhizoledger.evidence.facts import cautions_for, gaps
 from rhizoledger.plan.batch_answer import BatchAnswer
+from rhizoledger.plan.clock import spoken
 from rhizoledger.plan.field_answer import FieldAnswer
 from rhizoledger.plan.ledger import Entry
 from rhizoledger.plan.planting_answer import PlantingAnswer
@@ -42,6 +43,7 @@ from rhizoledger.report.numbers import (
     large,
     money,
     odds,
+    raised,
     time_left,
     with_interval,
 )
@@ -323,7 +325,7 @@ def _ledger_table(b: BatchAnswer, plan: Plan) -> Table:
             _kept(e),
             cells(e.balance),
             _above(e, b.requirement_log10),
-            e.why.rstrip("."),
+            raised(e.why.rstrip(".")),
         )
         for e in b.ledger.entries
     )
@@ -332,9 +334,8 @@ def _ledger_table(b: BatchAnswer, plan: Plan) -> Table:
 
 
 def _span(start: datetime, end: datetime, zone: ZoneInfo) -> str:
-    if start == end:
-        return day(end, zone)
-    return f"{day(start, zone)} to {day(end, zone)}"
+    begun = spoken(start, zone, starts=True)
+    return begun if start == end else f"{begun} to {day(end, zone)}"
 
 
 def _kept(e: Entry) -> str:

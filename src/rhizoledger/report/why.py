@@ -75,7 +75,7 @@ def _batch(plan: Plan, b: BatchAnswer) -> list[str]:
 
 
 def _entry(e: Entry, zone: ZoneInfo) -> str:
-    start = spoken(e.start, zone)
+    start = spoken(e.start, zone, starts=True)
     head = f"{start}, {STEPS.get(e.step, e.step)}: {e.why.rstrip('.')}."
     if e.state != "quantified":
         return f"{head} Not quantified; the balance is {cells(e.balance)}."
