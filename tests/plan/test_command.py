@@ -53,6 +53,7 @@ def test_the_summary_fits_80_columns_and_ends_where_the_files_are(
     assert "Label, tag and local rules come first." in done.stdout
 
 
+@pytest.mark.thorough
 def test_json_is_one_object_the_same_as_the_file_and_as_python_gives(tmp_path: Path) -> None:
     done = run("plan", str(EXAMPLES / "demo"), "--out", str(tmp_path), "--json")
     assert (done.returncode, done.stderr) == (0, "")
@@ -70,6 +71,7 @@ def test_what_was_written_is_never_read(canada: Path) -> None:
     assert again.document == first.document
 
 
+@pytest.mark.thorough
 def test_a_later_day_is_asked_for(canada: Path) -> None:
     later = run("plan", str(canada), "--as-of", "2027-06-15", "--json")
     assert json.loads(later.stdout)["as_of"] == "2027-06-15"
@@ -81,6 +83,7 @@ def test_a_later_day_is_asked_for(canada: Path) -> None:
         assert wrong.stdout == ""
 
 
+@pytest.mark.thorough
 def test_an_ascii_console_gets_ascii(canada: Path) -> None:
     done = run("plan", str(canada), PYTHONIOENCODING="ascii")
     assert done.returncode == 0

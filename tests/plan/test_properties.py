@@ -124,6 +124,7 @@ def test_a_batch_alone_or_among_two_hundred_has_the_same_bytes() -> None:
         assert answers(alone)[key] == whole[key] == many[key]
 
 
+@pytest.mark.thorough
 def test_one_thread_or_two_gives_the_same_bytes(tmp_path: Path) -> None:
     texts = []
     for threads in ("1", "2"):

@@ -44,6 +44,8 @@ from tests.report.pages import (
 )
 from tests.season.make import TINY, TOML, Tables, tiny, write_season
 
+pytestmark = pytest.mark.thorough  # they share one demo, planned and written whole
+
 BOTH: tuple[Paper, ...] = ("a4", "us-letter")
 AMOUNT_PT = 18
 SMALLEST_PT = 11
@@ -96,7 +98,6 @@ def test_each_file_is_written_and_named_in_order(tmp_path: Path) -> None:
     assert all(0 < done <= of for _, done, of in told)
 
 
-@pytest.mark.thorough
 def test_the_same_folder_gives_the_same_bytes_anywhere(demo: Written, tmp_path: Path) -> None:
     """Another process, another order of sets, another zone, another folder."""
     subprocess.run(
