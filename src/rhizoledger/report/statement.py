@@ -2,54 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from datetime import datetime, timedelta
-from zoneinfo import ZoneInfo
+from collections.abc import Iterable
 
-from rhizoledger.evidence import GRADES
 from rhizoledger.evidence.facts import cautions_for, gaps
-from rhizoledger.plan.batch_answer import BatchAnswer
-from rhizoledger.plan.clock import spoken
-from rhizoledger.plan.field_answer import FieldAnswer
-from rhizoledger.plan.ledger import Entry
-from rhizoledger.plan.planting_answer import PlantingAnswer
 from rhizoledger.plan.season_plan import Plan
-from rhizoledger.plan.warmth import Warmth, warmth
 from rhizoledger.plan.week import Task, week
 from rhizoledger.report.blocks import (
     Block,
     Cell,
     Document,
-    Figure,
     Heading,
     Paragraph,
     Points,
     Table,
 )
-from rhizoledger.report.charts import (
-    LedgerStep,
-    TemperatureFigure,
-    ledger_figure,
-    money_figure,
-    temperature_figure,
-)
 from rhizoledger.report.numbers import (
     amount,
-    by_interval,
-    cells,
-    chance,
     day,
-    figures,
     large,
-    money,
-    odds,
-    raised,
     time_left,
-    with_interval,
 )
 from rhizoledger.report.printed import harmless
-from rhizoledger.report.words import ARRIVALS_AHEAD, GRADE_WORDS, LIMITS, STEPS, VERDICTS, part
-from rhizoledger.units import from_celsius
+from rhizoledger.report.statement_batches import batch_blocks, batches_table
+from rhizoledger.report.statement_fields import (
+    field_blocks,
+    fields_table,
+    plantings_blocks,
+    rules_blocks,
+    some,
+)
+from rhizoledger.report.words import GRADE_WORDS
 
 GROUPS = {
     "clocks": "Clocks running",
@@ -57,23 +39,28 @@ GROUPS = {
     "roots": "Roots to look at",
     "undecided": "Not decided yet",
 }
+
+
 ORDER = {
     "clocks": "first-time fields on top, then by time left",
     "before_treating": "stops, seed size, dates, counts",
     "roots": "by date",
     "undecided": "as the tables list them",
 }
+
+
 NOTHING = {
     "clocks": "No seed is waiting for the planter.",
     "before_treating": "Nothing stands against treating what is planned.",
     "roots": "No planted field is due for a dig.",
     "undecided": "Nothing returned or left over is waiting for a decision.",
 }
+
+
 RESCUE = (
     "Rescue nitrogen has no date here: it is worth a thought only after a dig has shown that "
     "nodules failed and other causes are ruled out."
 )
-LEAST_SHARE = 0.01
 
 
 def statement(plan: Plan, digest: str, version: str) -> Document:
@@ -93,15 +80,21 @@ def statement(plan: Plan, digest: str, version: str) -> Document:
         *_grades(plan),
         *_cautions(plan),
         Heading("Seed batches", 2, "batches"),
-        *(_batches_table(plan) if plan.batches else [Paragraph("No batches were asked about.")]),
+        *(batches_table(plan) if plan.batches else [Paragraph("No batches were asked about.")]),
     ]
     for i, b in enumerate(plan.batches):
-        blocks += _batch(plan, b, i)
-    blocks += [Heading("Plantings", 2, "plantings"), *_plantings(plan)]
-    blocks += [Heading("Fields and money", 2, "fields"), *_fields_table(plan)]
+        blocks += batch_blocks(plan, b, i)
+    blocks += [Heading("Plantings", 2, "plantings"), *plantings_blocks(plan)]
+    blocks += [Heading("Fields and money", 2, "fields"), *fields_table(plan)]
     for i, f in enumerate(plan.fields):
-        blocks += _field(plan, f, i)
-    blocks += [*_rules(plan), *_runs(plan), *_evidence(plan), *_warnings(plan), *_inputs(plan)]
+        blocks += field_blocks(plan, f, i)
+    blocks += [
+        *rules_blocks(plan),
+        *_runs(plan),
+        *_evidence(plan),
+        *_warnings(plan),
+        *_inputs(plan),
+    ]
     return document(plan, digest, version, plan.context.season.settings.name, tuple(blocks))
 
 
@@ -172,7 +165,7 @@ def _grades(plan: Plan) -> list[Block]:
         _by_grade((f.worst_grade, f"{f.field.field} {f.crop or ''}".strip()) for f in plan.fields),
     )
     rows = tuple(
-        (grade, meaning, _some(batches.get(grade, [])), _some(fields.get(grade, [])))
+        (grade, meaning, some(batches.get(grade, [])), some(fields.get(grade, [])))
         for grade, meaning in [*reversed(GRADE_WORDS.items()), (NONE_USED, "")]
         if grade in batches or grade in fields
     )
@@ -209,332 +202,6 @@ def _cautions(plan: Plan) -> list[Block]:
             ("Caution", "Source", "How it is known"),
             tuple((c.sentence, c.source, c.how_known) for c in rows),
         ),
-    ]
-
-
-def _batches_table(plan: Plan) -> list[Block]:
-    c = plan.context
-    rows = tuple(
-        (
-            b.name,
-            b.facts.batch.crop,
-            b.facts.batch.owner or "",
-            day(b.window.at, c.zone) if b.window else None,
-            LIMITS.get(b.window.by, b.window.by) if b.window else "",
-            time_left(b.window.at, c.now) if b.window else "",
-            cells(b.at_drop.cells),
-            _chance(b),
-        )
-        for b in plan.batches
-    )
-    columns = ("Batch", "Crop", "Owner", "Plant by", "Set by", "Left", "Live cells a seed at drop",
-               "Chance of enough")  # fmt: skip
-    return [Table("Batches", "Every batch", columns, rows)]
-
-
-def _chance(b: BatchAnswer) -> str:
-    p = b.at_drop.p
-    if p is None:
-        return "not stated"
-    return odds(p, at_least=b.at_drop.book.worse.at_least)
-
-
-def _batch(plan: Plan, b: BatchAnswer, index: int) -> list[Block]:
-    zone, at = plan.context.zone, b.at_drop
-    out: list[Block] = [Heading(f"Batch {b.name}", 3, f"batch-{index}")]
-    if b.window is not None:
-        past = " That time is past." if b.window.at < plan.context.now else ""
-        answer = f"Plant by {day(b.window.at, zone)}; {b.window.says}.{past}"
-        out += [Paragraph(answer, "answer"), Paragraph(f"That assumes it is {b.if_stored}.")]
-    else:
-        out.append(
-            Paragraph("How long it may wait is not known: no label, tag or test says it.", "answer")
-        )
-    out.append(Points(tuple(_batch_reasons(b))))
-    steps = tuple(_steps(b, plan))
-    if steps:
-        need = b.requirement_log10
-        says = f"Live cells a seed of batch {b.name}, step by step; each dot is one in twenty."
-        table = _ledger_table(b, plan)
-        out.append(Figure(f"ledger-{index}", ledger_figure(steps, need), says, table))
-    warm = warmth(b.facts, at.moment, plan.context)
-    if warm is not None:
-        out += _warm_blocks(b, warm, plan, index)
-    return out
-
-
-def _batch_reasons(b: BatchAnswer) -> Iterable[str]:
-    at, r = b.at_drop, b.facts.requirement
-    if r is not None:
-        yield f"The requirement is {large(r.cells_per_seed)} live cells a seed ({r.source})."
-    yield f"At seed drop: {cells(at.cells)} live cells a seed, by plate count."
-    if at.p is not None:
-        said = odds(at.p, at_least=at.book.worse.at_least)
-        yield f"Chance that enough arrive: {said}."
-        if at.p_low is not None and at.p_high is not None:
-            low, high = odds(at.p_low), odds(at.p_high)
-            if low != high:
-                yield f"Read otherwise, the same evidence gives {low} to {high}."
-        if at.p_better is not None and odds(at.p_better) != odds(at.p):
-            best = odds(at.p_better)
-            yield f"That holds the gaps in the record at their worse end; at best {best}."
-    elif at.why_no_p:
-        yield f"The chance is not stated: {at.why_no_p.rstrip('.')}."
-    shares = sorted(b.ledger.spread_from.items(), key=lambda kv: -kv[1])
-    said = ", ".join(f"{part(n)} {round(100 * x)} %" for n, x in shares if x >= LEAST_SHARE)
-    if said:
-        yield f"Where the spread comes from: {said}."
-    for x in b.limits:
-        if x is not b.window:
-            yield f"Another limit: {x.says}."
-
-
-def _steps(b: BatchAnswer, plan: Plan) -> Iterable[LedgerStep]:
-    entries = b.ledger.entries
-    zero = b.facts.treated_at or entries[0].start
-    for e in entries:
-        grades = [plan.context.evidence[i].grade for i in e.parameters]
-        worst = max(grades, key=GRADES.index) if grades else None
-        count = None
-        v = e.balance
-        if e.step == "count" and None not in (v.value, v.low, v.high):
-            count = (v.value or 0.0, v.low or 0.0, v.high or 0.0)
-        yield LedgerStep(
-            STEPS.get(e.step, e.step),
-            _elapsed(e.end - zero),
-            e.dots,
-            v.high if v.value is None else None,
-            worst,
-            count,
-        )
-
-
-def _elapsed(span: timedelta) -> str:
-    hours = span / timedelta(hours=1)
-    if hours < 0:
-        return "before"
-    return f"{hours:.0f} h" if hours < 48 else f"{hours / 24:.1f} d"
-
-
-def _ledger_table(b: BatchAnswer, plan: Plan) -> Table:
-    zone = plan.context.zone
-    rows = tuple(
-        (
-            STEPS.get(e.step, e.step),
-            _span(e.start, e.end, zone),
-            _kept(e),
-            cells(e.balance),
-            _above(e, b.requirement_log10),
-            raised(e.why.rstrip(".")),
-        )
-        for e in b.ledger.entries
-    )
-    columns = ("Step", "When", "Lives on", "Live cells a seed", "Dots that are enough", "Why")
-    return Table("Ledger", f"Ledger of {b.name}", columns, rows, about=b.name, folded=True)
-
-
-def _span(start: datetime, end: datetime, zone: ZoneInfo) -> str:
-    begun = spoken(start, zone, starts=True)
-    return begun if start == end else f"{begun} to {day(end, zone)}"
-
-
-def _kept(e: Entry) -> str:
-    moved = e.change
-    if e.state != "quantified":
-        return "not known"
-    if moved.value is None or moved.value >= 0:
-        return ""
-    if moved.low is None or moved.high is None:
-        return f"{100 * 10**moved.value:.0f} %"
-    low, high = (f"{100 * 10**x:.0f}" for x in (moved.low, moved.high))
-    return f"{100 * 10**moved.value:.0f} % ({low} to {high} %)"
-
-
-def _above(e: Entry, need: float | None) -> str:
-    if not e.dots or need is None:
-        return ""
-    return f"{sum(x >= need for x in e.dots)} of {len(e.dots)}"
-
-
-def _warm_blocks(b: BatchAnswer, w: Warmth, plan: Plan, index: int) -> list[Block]:
-    unit, zone = plan.context.season.settings.units.temperature, plan.context.zone
-
-    def iso(t: datetime) -> str:
-        return t.astimezone(zone).strftime("%Y-%m-%dT%H:%M")
-
-    def degrees(c: float) -> float:
-        return round(from_celsius(c, unit), 1)
-
-    data = TemperatureFigure(
-        tuple((iso(t), degrees(c)) for t, c in zip(w.at, w.temp_c, strict=True)),
-        tuple((iso(s.start), iso(s.end), degrees(s.low_c), degrees(s.high_c)) for s in w.stretches),
-        tuple((iso(t), r) for t, r in zip(w.at, w.rate, strict=True) if r is not None),
-        tuple(
-            (iso(s.start), iso(s.end), s.low_rate, s.high_rate)
-            for s in w.stretches
-            if s.low_rate is not None and s.high_rate is not None
-        ),
-        tuple((iso(a), iso(z), STEPS.get(name, name.replace("_", " "))) for a, z, name in w.places),
-        f"°{unit}",
-        "product" if w.of_product else "air",
-    )
-    says = f"How warm batch {b.name} was on the seed, and how fast cells were lost."
-    table = _warm_table(b, w, plan)
-    out: list[Block] = [
-        Figure(f"warmth-{index}", temperature_figure(data), says, table),
-    ]
-    if w.at_once is not None:
-        kept = 100 * 10**-w.at_once
-        out.append(
-            Paragraph(
-                f"Not in the lower curve: what is lost at once on drying. At the middle of the "
-                f"evidence {kept:.0f} % live through it; how much falls then is an assumption "
-                "between none and all of the published loss.",
-                "aside",
-            )
-        )
-    return out
-
-
-def _warm_table(b: BatchAnswer, w: Warmth, plan: Plan) -> Table:
-    unit, zone = plan.context.season.settings.units.temperature, plan.context.zone
-    rows: list[tuple[Cell, ...]] = []
-    for a, z, place in w.places:
-        inside = [(c, r) for t, c, r in zip(w.at, w.temp_c, w.rate, strict=True) if a <= t <= z]
-        bounds = [s for s in w.stretches if s.start < z and s.end > a]
-        temps = [c for c, _ in inside] + [x for s in bounds for x in (s.low_c, s.high_c)]
-        rates = [r for _, r in inside if r is not None]
-        rates += [x for s in bounds for x in (s.low_rate, s.high_rate) if x is not None]
-        if not temps:
-            continue
-        low, high = from_celsius(min(temps), unit), from_celsius(max(temps), unit)
-        lost = None if not rates else f"{_daily(min(rates))} to {_daily(max(rates))}"
-        rows.append(
-            (
-                place.replace("_", " "), _span(a, z, zone), len(inside),
-                f"{low:.0f} to {high:.0f}", lost,
-            )
-        )  # fmt: skip
-    columns = ("Where", "When", "Readings", f"°{unit}", "Lost a day after drying")
-    caption = f"Temperature and loss of {b.name}"
-    return Table("Temperature", caption, columns, tuple(rows), (2,), b.name, folded=True)
-
-
-def _daily(rate: float) -> str:
-    """Share lost in a day at a rate in log10 per day."""
-    return f"{100 * (1 - 10**-rate):.0f} %"
-
-
-def _plantings(plan: Plan) -> list[Block]:
-    if not plan.plantings:
-        return [Paragraph("No plantings are written down.", "aside")]
-    rows = tuple(_planting(p, plan) for p in plan.plantings)
-    columns = ("Field", "Batch", "Planned", "Ground", "Arrival", "Verdict", "Why", "What to do",
-               "Waiting costs a day")  # fmt: skip
-    return [Table("Plantings", "Every planting, with its verdict", columns, rows)]
-
-
-GROUND = {"first_time": "first time", "history": "grew here before", "unknown": "not known"}
-
-
-def _planting(p: PlantingAnswer, plan: Plan) -> tuple[Cell, ...]:
-    row = p.planting
-    wait = p.cost_of_waiting
-    return (
-        f"{row.field}/{row.seq}",
-        row.batch or "bare seed",
-        day(row.planned_on, plan.context.zone),
-        GROUND[p.consequence],
-        ARRIVALS_AHEAD[p.arrival],
-        "planted" if p.planted else VERDICTS[p.verdict.word],
-        " ".join(p.verdict.reasons),
-        " ".join(p.verdict.actions),
-        "" if wait is None else with_interval(wait),
-    )
-
-
-def _fields_table(plan: Plan) -> list[Block]:
-    if not plan.fields:
-        return [Paragraph("No fields were asked about.", "aside")]
-    u = plan.context.season.settings.units
-    rows = tuple(
-        (
-            f.field.field,
-            f.crop,
-            f.field.grower or "",
-            VERDICTS[f.verdict.word],
-            with_interval(f.gain),
-            None if f.cost_per_area is None else money(f.cost_per_area),
-            None if f.break_even is None else figures(f.break_even),
-            chance(f.p_pays, f.worst_grade),
-            with_interval(f.net),
-        )
-        for f in plan.fields
-    )
-    columns = ("Field", "Crop", "Grower", "Answer", f"Gain, {u.yield_}", f"Cost per {u.area}",
-               f"Pays from, {u.yield_}", "Chance that it pays", f"Net per {u.area}")  # fmt: skip
-    return [Table("Fields", "Every field", columns, rows)]
-
-
-def _field(plan: Plan, f: FieldAnswer, index: int) -> list[Block]:
-    u = plan.context.season.settings.units
-    name = f"Field {f.field.field}, {f.crop or 'crop not written down'}"
-    answer = VERDICTS[f.verdict.word]
-    out: list[Block] = [
-        Heading(name, 3, f"field-{index}"),
-        Paragraph(f"{answer[0].upper()}{answer[1:]}.", "answer"),
-    ]
-    said = list(f.verdict.reasons)
-    if f.gain.value is None:
-        said.append(f"Gain: not known ({f.gain.method}).")
-    else:
-        said.append(
-            f"Gain in a field like this: {with_interval(f.gain)} {u.yield_}; {f.gain.method}."
-        )
-    if f.cost_per_area is not None:
-        said.append(f"It costs {money(f.cost_per_area)} per {u.area} ({f.cost_how}).")
-    if f.p_pays is not None and f.p_pays_k:
-        folds = ", ".join(f"{k}-fold {chance(p, f.worst_grade)}" for k, p in f.p_pays_k.items())
-        pays = chance(f.p_pays, f.worst_grade)
-        said.append(f"Chance that it pays: {pays}; that it pays {folds}.")
-    said.append(f.dose)
-    out.append(Points(tuple(x for x in said if x)))
-    if f.net_dots and f.cost_per_area and f.net.value is not None:
-        spec = money_figure(f.net_dots, f.net.value, f.cost_per_area, area=u.area)
-        says = f"What inoculating {f.field.field} leaves per {u.area}; each dot is one in twenty."
-        low, high = min(f.net_dots), max(f.net_dots)
-        each = [by_interval(x, low, high) for x in f.net_dots]
-        rows = (tuple(", ".join(each[k : k + 5]) for k in range(0, 20, 5)),)
-        columns = ("Dots 1 to 5", "6 to 10", "11 to 15", "16 to 20")
-        caption = f"The twenty dots of {f.field.field}: net per {u.area}"
-        table = Table("Money", caption, columns, rows, (),
-                      f"{f.field.field} {f.crop}", folded=True)  # fmt: skip
-        out.append(Figure(f"money-{index}", spec, says, table))
-    if f.worth_testing:
-        tests = tuple((t.what, t.value, t.needed_by, t.note) for t in f.worth_testing)
-        heads = ("What", "Worth", "Order by", "Note")
-        caption = f"Worth finding out in {f.field.field}"
-        out.append(Table("Worth finding out", caption, heads, tests, (1,), f.field.field))
-    return out
-
-
-def _rules(plan: Plan) -> list[Block]:
-    """Every published rule that speaks to a field, once, with the fields and where it points."""
-    said: dict[tuple[str, str, str], list[str]] = {}
-    for f in plan.fields:
-        for r in f.rules:
-            said.setdefault((r.says, r.source, r.points_to), []).append(f.field.field)
-    if not said:
-        return []
-    rows = tuple(
-        (says, points, _some(list(dict.fromkeys(fields))), source)
-        for (says, source, points), fields in sorted(said.items())
-    )
-    columns = ("Published rule", "Points to", "In fields", "Source")
-    return [
-        Heading("Published rules", 2, "rules"),
-        Paragraph("They stand side by side where they contradict one another; there is no score."),
-        Table("Rules as printed", "Rules that speak to these fields", columns, rows),
     ]
 
 
@@ -575,7 +242,7 @@ def _evidence(plan: Plan) -> list[Block]:
         ends = "" if p.low is None else f"{p.low:g} to {p.high:g}"
         value = "" if p.value is None else f"{p.value:g}"
         rows.append(
-            (key, value, ends, p.unit, p.grade, "; ".join(p.sources), p.how_known, _some(by))
+            (key, value, ends, p.unit, p.grade, "; ".join(p.sources), p.how_known, some(by))
         )
     columns = ("Number", "Value", "From, to", "Unit", "Grade", "Source", "How it is known",
                "What rests on it")  # fmt: skip
@@ -583,11 +250,6 @@ def _evidence(plan: Plan) -> list[Block]:
         Heading("Evidence used", 2, "evidence"),
         Table("Evidence", "Every number about the world that was used", columns, tuple(rows)),
     ]
-
-
-def _some(names: Sequence[str]) -> str:
-    shown = ", ".join(names[:8])
-    return shown if len(names) <= 8 else f"{shown} and {len(names) - 8} more"
 
 
 def _warnings(plan: Plan) -> list[Block]:
