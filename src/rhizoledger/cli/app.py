@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from cyclopts import App, CycloptsError
 
 from rhizoledger import __version__
-from rhizoledger.cli import evidence, plan, season
+from rhizoledger.cli import evidence, plan, season, trial
 from rhizoledger.cli.console import complain, say_json
 from rhizoledger.cli.parsing import new_app, with_minus_values
 from rhizoledger.errors import InputError, Problem, RhizoledgerError
@@ -31,6 +31,7 @@ app = new_app(
 app.command(season.app)
 app.command(plan.app)
 app.command(evidence.app)
+app.command(trial.app)
 
 
 def main(tokens: Sequence[str] | None = None) -> int:
