@@ -108,11 +108,17 @@ def test_every_member_of_the_eu_is_known(code: str) -> None:
     assert _ids(code, "run") == _ids("EU", "run")
 
 
-@pytest.mark.parametrize("country", [None, "", "  ", "Brazil", "UK", "Austr", "US Canada"])
+@pytest.mark.parametrize("country", ["Brazil", "UK", "Austr", "US Canada"])
+def test_a_country_without_rows_gets_the_general_ones_and_the_whole_report(country: str) -> None:
+    for sheet in ("run", "grower"):
+        found = cautions_for(country, sheet)
+        assert list(found) == [c for c in cautions() if sheet in c.on and not c.jurisdictions]
+    assert cautions_for(country, "report") == cautions()
+
+
+@pytest.mark.parametrize("country", [None, "", "  "])
 @pytest.mark.parametrize("sheet", SHEETS)
-def test_any_other_country_gets_every_row_with_its_place_named(
-    country: str | None, sheet: str
-) -> None:
+def test_no_country_gets_every_row_with_its_place_named(country: str | None, sheet: str) -> None:
     found = cautions_for(country, sheet)
     assert list(found) == [c for c in cautions() if sheet in c.on]
     assert {place for c in found for place in c.jurisdictions} == set(JURISDICTIONS)

@@ -226,8 +226,9 @@ def cautions() -> tuple[Caution, ...]:
 def cautions_for(country: str | None, sheet: str) -> tuple[Caution, ...]:
     """Cautions of one sheet in table order: those for everywhere and those of the place.
 
-    Where the country is not given, or is none whose law stands in the table, the rows of every
-    jurisdiction come along; print their ``sentence``, which names the place.
+    Where the country is not given, the rows of every jurisdiction come along; print their
+    ``sentence``, which names the place. A country whose law does not stand in the table gets the
+    general rows on its sheets, and every row in the report.
 
     Parameters
     ----------
@@ -244,11 +245,12 @@ def cautions_for(country: str | None, sheet: str) -> tuple[Caution, ...]:
     if sheet not in SHEETS:
         raise NotFoundError(f"There is no sheet {sheet!r}. Known: {', '.join(SHEETS)}.")
     place = _jurisdiction(country)
+    every = place is None and (not (country or "").strip() or sheet == "report")
     return tuple(
         caution
         for caution in cautions()
         if sheet in caution.on
-        and (not caution.jurisdictions or place is None or place in caution.jurisdictions)
+        and (not caution.jurisdictions or every or place in caution.jurisdictions)
     )
 
 
