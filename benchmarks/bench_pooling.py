@@ -20,7 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rhizoledger.stats.hierarchy import TauPrior, two_levels
-from rhizoledger.stats.pooling import Method, pool
+from rhizoledger.stats.pooling import pool
+from rhizoledger.stats.studies import Method
 
 FloatArray = NDArray[np.float64]
 LIMIT_US = 300.0

@@ -23,16 +23,9 @@ from scipy.stats import chi2, norm
 from scipy.stats import t as student
 
 from rhizoledger.errors import InputError
-from rhizoledger.stats.pooling import (
-    Convention,
-    Method,
-    Pooled,
-    cumulative,
-    egger,
-    leave_one_out,
-    pool,
-    shrink,
-)
+from rhizoledger.stats.pooling import Convention, Pooled, pool
+from rhizoledger.stats.sensitivity import cumulative, egger, leave_one_out, shrink
+from rhizoledger.stats.studies import Method
 
 FloatArray = NDArray[np.float64]
 close = pytest.approx

@@ -15,7 +15,7 @@ from scipy.special import ndtr
 
 from rhizoledger.errors import InputError
 from rhizoledger.stats.poisson import checked_level
-from rhizoledger.stats.pooling import checked_studies
+from rhizoledger.stats.studies import checked_studies
 
 FloatArray = NDArray[np.float64]
 LogDensity = Callable[[FloatArray], FloatArray]
