@@ -80,6 +80,11 @@ def judge_arrival(s: Standing, wanted: float) -> tuple[Arrival, str]:
         return "meets", "Enough live cells arrive on the evidence there is."
     if s.window_open and s.clean and s.p is None:
         return "meets", "The label, tag or test window for this seed is open at planting."
+    if s.p is not None and s.window_open:
+        return "unclear", (
+            "The label, tag or test still allows planting, but the evidence does not settle "
+            "whether enough live cells arrive."
+        )
     if s.p is not None:
         return "unclear", "The evidence does not settle whether enough live cells arrive."
     if s.missing:

@@ -9,7 +9,7 @@ from textwrap import wrap
 
 from rhizoledger.plan.batch_answer import BatchAnswer
 from rhizoledger.plan.field_answer import FieldAnswer
-from rhizoledger.plan.planting_answer import PlantingAnswer
+from rhizoledger.plan.planting_answer import PlantingAnswer, drop_time
 from rhizoledger.plan.season_plan import Plan
 from rhizoledger.plan.spoken import grouped
 from rhizoledger.report.numbers import cells, figures, money, odds, time_left
@@ -175,18 +175,19 @@ def _next(plan: Plan) -> list[str]:
             first = [p.planting.field for p in ahead if p.consequence != "history"]
             fields = ", ".join(dict.fromkeys([*first, *(p.planting.field for p in ahead)]))
             left = time_left(b.window.at, now)
-            todo.append(
-                (
-                    RANKS.index("clock"),
-                    b.window.at,
-                    f"{b.name}: {left} left to plant it ({fields}).",
-                )
-            )
+            late = [
+                p.planting.field for p in ahead
+                if drop_time(p.planting, plan.context) > b.window.at
+            ]  # fmt: skip
+            text = f"{b.name}: {left} left to plant it ({fields})."
+            if late:
+                text += f" Planned too late: {', '.join(dict.fromkeys(late))}."
+            todo.append((RANKS.index("clock"), b.window.at, text))
     for f in plan.fields:
         for t in f.worth_testing:
             if t.needed_by is not None and (t.value is None or t.value >= 1):
                 worth = f", worth about {grouped(t.value)}" if t.value else ""
-                text = f"{f.field.field}: order {t.what} by {t.needed_by}{worth}"
+                text = f"{f.field.field}: see to {t.what} by {t.needed_by}{worth}"
                 todo.append((RANKS.index("order"), now, text))
     unique = list(dict.fromkeys(text for _, _, text in sorted(todo, key=lambda x: x[:2])))
     if not unique:
@@ -195,7 +196,7 @@ def _next(plan: Plan) -> list[str]:
     for text in unique[:SHOWN]:
         out += _hung("  - ", text)
     if len(unique) > SHOWN:
-        out.append(f"  and {len(unique) - SHOWN} more in plan.json")
+        out.append(f"  and {len(unique) - SHOWN} more in plan.html")
     return out
 
 
@@ -223,7 +224,7 @@ def _warnings(plan: Plan) -> list[str]:
     for problem in plan.problems[:5]:
         out += _hung("  - ", problem.sentence())
     if len(plan.problems) > 5:
-        out.append(f"  and {len(plan.problems) - 5} more in plan.json")
+        out.append(f"  and {len(plan.problems) - 5} more in plan.html")
     return out
 
 
