@@ -17,6 +17,58 @@ Level = Annotated[float, Parameter(validator=Number(gt=0, lt=1))]
 
 
 @app.command
+def analyse(
+    file: Path,
+    /,
+    *,
+    response: str = "yield",
+    treatment: str = "treatment",
+    check: str | None = None,
+    site: str | None = None,
+    block: str | None = None,
+    random: list[str] | None = None,
+    df: Literal["kenward_roger", "satterthwaite"] = "kenward_roger",
+    level: Level = 0.95,
+    json: bool = False,
+) -> int:
+    """Analyse plots or strips as one mixed model: treatments against the check.
+
+    Parameters
+    ----------
+    file
+        A CSV file with a row for each plot or strip.
+    response
+        The column of results.
+    treatment
+        The column of treatments.
+    check
+        The treatment that others are compared with; the one called check, control or untreated.
+    site
+        The column of sites; sites are then taken as random.
+    block
+        The column of blocks, within sites where there are any.
+    random
+        Further components, such as site:treatment; may be repeated.
+    df
+        How degrees of freedom are found.
+    level
+        Coverage of the intervals.
+    json
+        Print one JSON object instead of sentences.
+    """
+    from rhizoledger.report.trial import analysis_text
+    from rhizoledger.workflows.trial_analysis import Columns, analyse_file
+
+    columns = Columns(response, treatment, site, block, tuple(random or ()))
+    found = analyse_file(file, columns, check=check, df=df, level=level)
+    if json:
+        say_json(found)
+    else:
+        say(analysis_text(found))
+    return 0
+
+
+@app.command
 def pool(
     file: Path,
     /,

@@ -65,3 +65,34 @@ def _ends(value: float | None, low: float | None, high: float | None) -> str:
 
 def _near(x: float, ahead: Mapping[str, Any]) -> str:
     return by_interval(x, ahead["low"], ahead["high"])
+
+
+def analysis_text(found: Mapping[str, Any]) -> str:
+    """An analysed trial, one sentence to a line.
+
+    Parameters
+    ----------
+    found : mapping
+        As ``workflows.trial_analysis.analyse_file`` returns it.
+    """
+    share = f"{100 * found['level']:g} %"
+    how = found["df_method"].replace("_", "-").title()
+    lines = [f"{found['n']} plots; the check is {found['check']}; {share} limits, {how}."]
+    lines += [
+        f"Mean of {m['level']}: {_ends(m['mean'], m['low'], m['high'])}." for m in found["means"]
+    ]
+    family = {c["term"]: c for c in found["dunnett"]}
+    for c in found["fixed"][1:]:
+        text = f"{c['term']}: {_ends(c['estimate'], c['low'], c['high'])}, p = {c['p']:.2g}"
+        if c["term"] in family:
+            d = family[c["term"]]
+            ends = f"{by_interval(d['low'], d['low'], d['high'])} to "
+            ends += by_interval(d["high"], d["low"], d["high"])
+            text += f"; as one of a family (Dunnett): {ends}, p = {d['p']:.2g}"
+        lines.append(f"{text}.")
+    for r in found["random"]:
+        top = "not bounded" if r["high"] is None else f"{r['high']:.3g}"
+        lines.append(f"Sd between {r['term']}: {r['sd']:.3g} ({r['low']:.3g} to {top}).")
+    lines.append(f"Sd of a plot: {found['residual']['variance'] ** 0.5:.3g}.")
+    lines += found["warnings"]
+    return "\n".join(wrapped(line) for line in lines)

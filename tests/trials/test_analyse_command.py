@@ -1,0 +1,135 @@
+"""``trial analyse``: a file of plots in, treatments against the check out, and what it refuses."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from rhizoledger.cli.app import main
+from rhizoledger.errors import FitError, InputError
+from rhizoledger.workflows.trial_analysis import Columns, analyse_file
+
+YIELDS = np.array([[50.1, 52.4], [47.3, 50.0], [55.2, 56.1], [49.8, 53.0], [52.6, 54.1]])
+"""Five blocks of an untreated and a treated plot; invented."""
+
+
+def written(folder: Path, rows: list[str], head: str = "block,treatment,yield") -> Path:
+    path = folder / "plots.csv"
+    path.write_text("\n".join([head, *rows]) + "\n", encoding="utf-8")
+    return path
+
+
+def pairs(folder: Path) -> Path:
+    rows = [
+        f"{b + 1},{name},{y}"
+        for b, two in enumerate(YIELDS)
+        for name, y in zip(("untreated", "inoculated"), two, strict=True)
+    ]
+    return written(folder, rows)
+
+
+@pytest.mark.parametrize("df", ["kenward_roger", "satterthwaite"])
+def test_two_treatments_in_blocks_are_the_paired_t_test(tmp_path: Path, df: str) -> None:
+    found = analyse_file(pairs(tmp_path), Columns(block="block"), df=df)  # type: ignore[arg-type]
+    (effect,) = found["fixed"][1:]
+    want = stats.ttest_rel(YIELDS[:, 1], YIELDS[:, 0])
+    assert effect["term"] == "inoculated-untreated"
+    assert effect["estimate"] == pytest.approx(float(np.diff(YIELDS).mean()), abs=1e-9)
+    assert effect["t"] == pytest.approx(float(want.statistic), rel=1e-8)
+    assert effect["df"] == pytest.approx(4, rel=1e-6)
+    assert effect["p"] == pytest.approx(float(want.pvalue), rel=1e-6)
+    ends = want.confidence_interval(0.95)
+    assert (effect["low"], effect["high"]) == pytest.approx((ends.low, ends.high), rel=1e-6)
+
+
+def test_balanced_components_are_those_of_the_analysis_of_variance(tmp_path: Path) -> None:
+    found = analyse_file(pairs(tmp_path), Columns(block="block"))
+    blocks = YIELDS.mean(axis=1)
+    rest = YIELDS - blocks[:, None] - YIELDS.mean(axis=0) + YIELDS.mean()
+    residual = float((rest**2).sum() / 4)
+    between = float(2 * blocks.var(ddof=1))
+    assert found["residual"]["variance"] == pytest.approx(residual, rel=1e-6)
+    (block,) = found["random"]
+    assert block["variance"] == pytest.approx((between - residual) / 2, rel=1e-6)
+    assert block["low"] <= block["sd"] <= block["high"]
+
+
+def test_the_command_gives_the_keys_that_are_promised(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = pairs(tmp_path)
+    assert main(["trial", "analyse", str(path), "--block", "block", "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    promised = "fixed random residual loglik_reml reml_criterion df_method n warnings"
+    assert set(promised.split()) <= set(found)
+    assert set(found["fixed"][0]) == {"term", "estimate", "se", "df", "t", "p", "low", "high"}
+    assert set(found["random"][0]) == {"term", "variance", "sd", "low", "high"}
+    assert main(["trial", "analyse", str(path), "--block", "block"]) == 0
+    said = capsys.readouterr().out
+    assert "the check is untreated" in said
+    assert all(len(line) <= 80 for line in said.splitlines())
+
+
+def test_sites_blocks_and_further_components_by_role(tmp_path: Path) -> None:
+    rng = np.random.default_rng(3)
+    rows = [
+        f"S{s},{b},{t},{50 + 3 * s + t * 2 + rng.normal():.3f}"
+        for s in range(4)
+        for b in range(3)
+        for t in (0, 1, 2)
+    ]
+    path = written(tmp_path, rows, "farm,rep,product,yield")
+    columns = Columns("yield", "product", "farm", "rep", ("site:treatment",))
+    found = analyse_file(path, columns, check="0")
+    assert [r["term"] for r in found["random"]] == ["site", "site:block", "site:treatment"]
+    assert [c["term"] for c in found["fixed"]] == ["intercept", "1-0", "2-0"]
+    assert [c["term"] for c in found["dunnett"]] == ["1-0", "2-0"]
+    for one, of_family in zip(found["fixed"][1:], found["dunnett"], strict=True):
+        assert of_family["p"] >= one["p"] and of_family["low"] < one["low"]
+
+
+def test_shifting_and_scaling_move_the_answer_with_them(tmp_path: Path) -> None:
+    plain = analyse_file(pairs(tmp_path), Columns(block="block"))
+    rows = [
+        f"{b + 1},{name},{10 * y + 7}"
+        for b, two in enumerate(YIELDS)
+        for name, y in zip(("untreated", "inoculated"), two, strict=True)
+    ]
+    moved = analyse_file(written(tmp_path, rows), Columns(block="block"))
+    assert moved["fixed"][1]["estimate"] == pytest.approx(10 * plain["fixed"][1]["estimate"])
+    assert moved["fixed"][1]["p"] == pytest.approx(plain["fixed"][1]["p"], rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("rows", "columns", "check", "words"),
+    [
+        (["1,a,5", "1,b,6", "2,a,7", "2,b,8"], Columns(block="block"), None, "--check"),
+        (["1,a,5", "1,b,6", "2,a,7", "2,b,8"], Columns(block="block"), "c", "no treatment"),
+        (["1,check,5", "1,b,x"], Columns(block="block"), None, "not a number"),
+        (["1,check,5", "1,,6"], Columns(block="block"), None, "empty"),
+        (["1,check,5", "1,b,6", "1,check,7", "1,b,9"], Columns(block="block"), None, "one level"),
+        (["1,check,5", "1,b,5", "2,check,5", "2,b,5"], Columns(block="block"), None, "same"),
+        (["1,check,5"], Columns(site="site"), None, "no column"),
+        ([], Columns(), None, "no rows"),
+    ],
+)
+def test_what_cannot_be_analysed_is_said(
+    rows: list[str], columns: Columns, check: str | None, words: str, tmp_path: Path
+) -> None:
+    with pytest.raises((InputError, FitError)) as caught:
+        analyse_file(written(tmp_path, rows), columns, check=check)
+    said = str(caught.value)
+    for p in getattr(caught.value, "problems", ()):
+        said += f" {p.what} {p.remedy}"
+    assert words.casefold() in said.casefold()
+
+
+def test_a_plot_without_a_yield_is_left_out_and_named(tmp_path: Path) -> None:
+    rows = [f"{b},{t},{y}" for b in (1, 2, 3) for t, y in (("check", 5 + b * b), ("x", 7 + b))]
+    found = analyse_file(written(tmp_path, [*rows, "4,check,", "4,x,9"]), Columns(block="block"))
+    assert found["n"] == 7
+    assert "row 8" in found["warnings"][0]
