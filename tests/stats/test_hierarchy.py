@@ -28,6 +28,8 @@ from rhizoledger.stats.hierarchy import (
 )
 from rhizoledger.stats.pooling import pool
 
+pytestmark = pytest.mark.thorough  # witnesses by brute force take their time
+
 FloatArray = NDArray[np.float64]
 close = pytest.approx
 

@@ -38,6 +38,8 @@ from rhizoledger.stats.power import (
     t_tails,
 )
 
+pytestmark = pytest.mark.thorough  # witnesses by brute force take their time
+
 close = pytest.approx
 
 # --- R's tables -----------------------------------------------------------------------------------
