@@ -512,7 +512,7 @@ def dense_projection(
     x: FloatArray, pieces: Sequence[FloatArray], v: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     covariance = sum(a * piece for a, piece in zip(v, pieces, strict=True))
-    inverse: FloatArray = np.linalg.inv(np.asarray(covariance, dtype=float))
+    inverse: Any = np.linalg.inv(covariance)
     phi: FloatArray = np.linalg.inv(x.T @ inverse @ x)
     project: FloatArray = inverse - inverse @ x @ phi @ x.T @ inverse
     return inverse, phi, project

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 from scipy.optimize import brentq
-from scipy.special import chdtri, gammaln, ndtr
+from scipy.special import chdtri, gammaln, ndtr, stdtrit
 
 from rhizoledger.stats.mixed_equations import FloatArray
 
@@ -19,7 +20,9 @@ FACTOR_ROUNDS = 2000  # numeric: rounds of the one-factor search, a few dozen us
 ALMOST_ONE = 1 - 1e-12  # numeric: a loading that leaves the quadrature a width
 POINTS = 200_000  # numeric: quasi-random points where the correlations have no single factor
 SEED = 20_240_601  # numeric: fixed, so that the same data give the same digits
-WIDE = 200.0  # numeric: no quantile of interest is beyond
+PANEL = 20.0  # numeric: width in ln S that one set of nodes serves
+MOST = 12  # numeric: sets of nodes at most
+SLACK = 1e-6  # numeric: room for the quadrature's own error at the ends of a bracket
 
 
 def one_factor(correlation: FloatArray) -> FloatArray | None:
@@ -87,13 +90,15 @@ def joint_tail(reach: float, correlation: FloatArray, df: float) -> float:
                 random_state=SEED,
             )
         )
-    nodes, weights = np.polynomial.legendre.leggauss(NODES)
+    nodes, weights = _legendre(NODES)
     z = NORMAL_REACH * nodes
     wz = NORMAL_REACH * weights * np.exp(-0.5 * z * z) / math.sqrt(2 * math.pi)
     if df >= MANY_DF:
         s, ws = np.ones(1), np.ones(1)
     else:
         ends = 0.5 * np.log(np.array([chdtri(df, 1 - TAIL), chdtri(df, TAIL)]) / df)
+        # With a fraction of a degree of freedom ln S spreads over hundreds.
+        nodes, weights = _legendre(NODES * min(MOST, 1 + int((ends[1] - ends[0]) / PANEL)))
         log_s = 0.5 * (ends[1] - ends[0]) * nodes + 0.5 * (ends[1] + ends[0])
         s = np.exp(log_s)
         # The density of ln(χ/√df).
@@ -130,11 +135,22 @@ def joint_quantile(level: float, correlation: FloatArray, df: float) -> float:
     >>> round(joint_quantile(0.95, rho, 20), 2)
     2.73
     """
-    return float(
-        brentq(
-            lambda c: 1 - level - joint_tail(c, correlation, df),
-            0.0,
-            WIDE,
-            xtol=1e-10,  # numeric: digits of the reach
-        )  # numeric: beyond print
-    )
+    m = correlation.shape[0]
+    # One contrast alone needs less and Bonferroni's inequality more, whatever the correlations.
+    low = (1 - SLACK) * float(stdtrit(df, (1 + level) / 2))
+    high = (1 + SLACK) * float(stdtrit(df, 1 - (1 - level) / (2 * m)))
+
+    def excess(reach: float) -> float:
+        return 1 - level - joint_tail(reach, correlation, df)
+
+    if excess(low) >= 0:
+        return low
+    if excess(high) <= 0:
+        return high
+    return float(brentq(excess, low, high, xtol=SLACK**2))
+
+
+@lru_cache(maxsize=8)  # exact: a few sizes in use
+def _legendre(count: int) -> tuple[FloatArray, FloatArray]:
+    nodes, weights = np.polynomial.legendre.leggauss(count)
+    return nodes, weights

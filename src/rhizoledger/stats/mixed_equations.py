@@ -416,12 +416,14 @@ def newton(
         size = np.abs(values).max(initial=0)
         steps = -vectors @ ((vectors.T @ gradient) / np.maximum(np.abs(values), FLOOR * size))
         decrement = -float(gradient @ steps)
-        shut = (sd == 0) & (slope < -INWARD)
+        shut = (sd == 0) & (slope * sd[0] ** 2 < -INWARD)
         if fixed is not None:
             shut[fixed] = False
         if decrement < LAST_DECREMENT and shut.any():
-            sd[shut] = 0.1 * sd[0]  # numeric: a small step off the bound
-            value, slope, curve = variance_derivatives(cross, sd, reml=reml)
+            opened = _opened(cross, sd, shut, (value, slope, curve), reml)
+            if opened is None:
+                return value, sd
+            sd, (value, slope, curve) = opened
             continue
         full = np.zeros_like(sd)
         full[free] = steps
@@ -448,3 +450,26 @@ def newton(
         "few levels, second at two factors that say nearly the same, third at values far from "
         "the rest; fit the model with one component less."
     )
+
+
+def _opened(
+    cross: CrossProducts,
+    sd: FloatArray,
+    shut: NDArray[np.bool_],
+    here: tuple[float, FloatArray, FloatArray],
+    reml: bool,
+) -> tuple[FloatArray, tuple[float, FloatArray, FloatArray]] | None:
+    """Components leave zero by Newton's step in the variance, halved until the criterion falls."""
+    value, slope, curve = here
+    bend = np.diag(curve)[shut]
+    most = sd[0] ** 2
+    step = np.where(bend > 0, -slope[shut] / np.where(bend > 0, bend, 1), most)
+    step = np.minimum(step, most)
+    while step.max() > FLOOR * TRUSTED * most:
+        trial = sd.copy()
+        trial[shut] = np.sqrt(step)
+        new = variance_derivatives(cross, trial, reml=reml)
+        if new[0] < value:
+            return trial, new
+        step = 0.5 * step
+    return None

@@ -11,7 +11,7 @@ from scipy.optimize import brentq
 
 from rhizoledger.errors import NotFoundError
 from rhizoledger.stats.mixed import MixedFit
-from rhizoledger.stats.mixed_equations import newton, variance_derivatives
+from rhizoledger.stats.mixed_equations import WIDEST, newton, variance_derivatives
 from rhizoledger.stats.mixed_inference import inverse_information
 from rhizoledger.stats.one_thread import one_thread
 from rhizoledger.stats.profile import chi2_1
@@ -107,7 +107,9 @@ def sd_limits(
             step = math.exp(min(1.2 * drop * log_se, 2.0))  # numeric: a little beyond Wald's limit
         if here > 0 and not (which and excess(0.0) <= 0):
             warm = best.copy()
-            low = _crossing(excess, here, 1 / step, SD_TOLERANCE * sigma) or 0.0
+            # Below this share of the largest sd the criterion is rounding: no lower limit.
+            floor = float(best.max()) / WIDEST if which == 0 else 0.0
+            low = _crossing(excess, here, 1 / step, SD_TOLERANCE * sigma, floor) or 0.0
         warm = best.copy()
         start = here if here > 0 else 0.5 * sigma
         high = _crossing(excess, start, step, SD_TOLERANCE * sigma) or math.inf
@@ -115,7 +117,11 @@ def sd_limits(
 
 
 def _crossing(
-    excess: Callable[[float], float], start: float, factor: float, tolerance: float
+    excess: Callable[[float], float],
+    start: float,
+    factor: float,
+    tolerance: float,
+    floor: float = 0.0,
 ) -> float | None:
     """Where ``excess`` becomes positive on the way from ``start`` by factors; None if nowhere."""
     inner, outer = start, start * factor
@@ -123,6 +129,8 @@ def _crossing(
         # A zero estimate: the guess itself is already beyond the limit.
         inner, outer = 0.0, start
     for _ in range(FAR):
+        if outer < floor:
+            return None
         if excess(outer) > 0:
             return float(brentq(excess, inner, outer, xtol=tolerance))
         inner, outer = outer, outer * factor
