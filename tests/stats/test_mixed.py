@@ -708,6 +708,24 @@ def test_kenward_rogers_f_is_that_of_the_definition(m: int) -> None:
     assert got.p == close(fisher.sf(got.f, ell, df2), rel=1e-9)
 
 
+@pytest.mark.parametrize("freedom", range(1, 9))
+def test_kenward_rogers_f_is_the_whole_plot_stratum_of_a_split_plot(freedom: int) -> None:
+    # Three treatments on 3 + freedom whole plots of four: exact F on 2 and ``freedom``, through the
+    # poles of E* at 2 and V* at 4.
+    rng = np.random.default_rng(freedom)
+    of_plot = np.arange(3 + freedom) % 3
+    plot = np.repeat(np.arange(3 + freedom), 4)
+    y = rng.normal(size=plot.size) + 3 * rng.normal(size=3 + freedom)[plot]
+    design = treatment_design([str(of_plot[w]) for w in plot], "0")
+    fit = fit_mixed(y, design.x, {"plot": plot})
+    means = y.reshape(-1, 4).mean(axis=1)
+    groups = [means[of_plot == k] for k in range(3)]
+    between = sum(g.size * (g.mean() - means.mean()) ** 2 for g in groups) / 2
+    within = sum(float(((g - g.mean()) ** 2).sum()) for g in groups) / freedom
+    got = joint_test(fit, design.differences)
+    assert (got.f, got.df2) == close((between / within, freedom), rel=1e-6)
+
+
 # -- Dunnett --------------------------------------------------------------------------------------
 
 
@@ -933,7 +951,7 @@ def test_questions_that_have_no_answer() -> None:
 
 @pytest.mark.slow
 def test_kenward_rogers_intervals_cover_what_they_say() -> None:
-    """Three sites, four blocks: 95 % intervals of the treatment difference, 600 trials."""
+    """Five sites, four blocks: 95 % intervals of the treatment difference, 600 trials."""
     rng = np.random.default_rng(20)
     site = np.repeat(np.arange(5), 8)
     block = np.repeat(np.arange(20), 2)

@@ -37,11 +37,8 @@ BOUNDARY_WARNING = "The variance of {} is estimated as zero: the data show none 
 
 FLAT_TOLERANCE = 1e-9  # numeric: share of a factor's variance left once the design is removed
 NOTHING_LEFT = 1e-12  # numeric: residual length, relative to y, that is rounding and no residual
-STARTS = (
-    1.0,
-    0.3,  # numeric: a start
-    3.0,  # numeric: another
-)  # numeric: relative sds the search starts from, the first one usually enough
+STARTS = (1.0, 30.0)  # numeric: relative sds to start from, the first usually enough
+FEW = 150  # numeric: levels up to which a second search costs little
 WORTHWHILE = 1e-6  # numeric: gain in the criterion for which a second start is polished
 SEARCH_TOLERANCE = 1e-3  # numeric: gradient where the first search hands over to Newton's method
 
@@ -305,8 +302,10 @@ def _optimum(cross: CrossProducts, *, reml: bool) -> tuple[float, FloatArray]:
             continue
         sigma = math.sqrt(cross.at(theta * theta, reml=reml).r2 / nu)
         best = newton(cross, sigma * np.concatenate(([1.0], theta)), reml=reml)
-        # A second start is worth its time only where the first ended on a bound.
-        if best[1].all():
+        # A second optimum was met only beside a bound where levels are nearly as many as rows, with
+        # a small residual: there, or where it costs little, a second search starts from that side.
+        rich = cross.q2 > FEW and 2 * (cross.q2 + cross.d.size) < cross.n
+        if best[1].all() or rich:
             break
     assert best is not None
     return best

@@ -397,6 +397,10 @@ def newton(
         variance that points into it.
     """
     sd = sd.copy()
+    # In a profile a nearly saturated model may prefer no residual at all; below this share of the
+    # largest sd the criterion is rounding, so the residual stops there.
+    least = float(sd.max()) / WIDEST if fixed else 0.0
+    sd[0] = max(float(sd[0]), least)
     value, slope, curve = variance_derivatives(cross, sd, reml=reml)
     for _ in range(NEWTON_STEPS):
         if fixed is None and sd.max() > WIDEST * sd[0]:
@@ -407,6 +411,7 @@ def newton(
                 "with the most levels."
             )
         free = sd > 0
+        free[0] = sd[0] > least or slope[0] < 0
         if fixed is not None:
             free[fixed] = False
         gradient = (2 * sd * slope)[free]
@@ -432,7 +437,7 @@ def newton(
             trial = np.maximum(sd + length * full, 0)
             # A component that a step brings near its bound is tried on the bound itself.
             trial[(trial < NEAR_BOUND * sd) & (np.arange(sd.size) > 0)] = 0
-            trial[0] = max(trial[0], 0.1 * sd[0])  # numeric: never to zero at once
+            trial[0] = max(trial[0], 0.1 * sd[0], least)  # numeric: never to zero at once
             new = variance_derivatives(cross, trial, reml=reml)
             if new[0] < value or decrement < TRUSTED:
                 break

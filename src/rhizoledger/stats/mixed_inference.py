@@ -390,10 +390,22 @@ def _kenward_roger_scaling(a1: float, a2: float, m: int) -> tuple[float, float]:
     g = ((m + 1) * a1 - (m + 4) * a2) / ((m + 2) * a2)  # exact: as above
     bottom = 3 * m + 2 * (1 - g)  # exact: as above
     c1, c2, c3 = g / bottom, (m - g) / bottom, (m + 2 - g) / bottom
-    mean = 1 / (1 - a2 / m)
-    ratio = 0.5 * (2 / m) * (1 + c1 * b) / ((1 - c2 * b) ** 2 * (1 - c3 * b)) / mean**2
-    df2 = 4 + (m + 2) / (m * ratio - 1)  # exact: as above
-    return df2 / (mean * (df2 - 2)), df2
+    top, under = 1 - a2 / m, 1 - c2 * b
+    # Both vanish together where the exact answer is F on m and 2; their quotient tends to one.
+    vanish = max(abs(top), abs(under)) < ESTIMABLE
+    last = 1 - c3 * b
+    if vanish:
+        top = under = 1.0
+    # Where V* has its pole, ρ is infinite and m is 4.
+    excess = (top / under) ** 2 * (1 + c1 * b) / last - 1 if under and last else math.inf
+    df2 = 4 + (m + 2) / excess if excess else math.inf  # exact: as above
+    if not df2 > 0:
+        raise FitError(
+            "Kenward and Roger's F has no degrees of freedom here: too few levels carry the "
+            "contrasts. Test the rows one by one, or use satterthwaite."
+        )
+    scaling = 1.0 if math.isinf(df2) or vanish else df2 * (1 - a2 / m) / (df2 - 2)
+    return scaling, df2
 
 
 def marginal_means(
