@@ -208,7 +208,7 @@ def intercept(n: int) -> FloatArray:
 
 
 def dyestuff(y: Sequence[float] = DYESTUFF, **options: Any) -> MixedFit:
-    return fit_mixed(y, intercept(30), {"Batch": BATCHES}, terms=["(Intercept)"], **options)
+    return fit_mixed(y, intercept(30), {"Batch": BATCHES}, terms=["intercept"], **options)
 
 
 def alfalfa() -> MixedFit:
@@ -434,7 +434,7 @@ def test_a_balanced_trial_gives_the_analysis_of_variance() -> None:
     fit = fit_mixed(y, design.x, {"block": block}, terms=design.terms)
     assert fit.residual_variance == close(110.825441666667, rel=1e-9)
     assert fit.components[0].variance == close((2122.0904 - 110.825441666667) / 5, rel=1e-9)
-    assert fit.terms == ("(Intercept)", "P-M", "S-M", "T-M", "V-M")
+    assert fit.terms == ("intercept", "P-M", "S-M", "T-M", "V-M")
     overall = joint_test(fit, np.eye(5)[1:])
     assert (overall.f, overall.df2) == close((5.98911704464972, 20), rel=1e-6)
     assert overall.p == close(0.00245264517974123, rel=1e-6)

@@ -24,7 +24,7 @@ class TreatmentDesign:
     x : ndarray (n, t)
         The columns.
     terms : tuple of str
-        ``(Intercept)``, then ``LEVEL-CHECK`` for every other level, sorted.
+        ``intercept``, then ``LEVEL-CHECK`` for every other level, sorted.
     levels : tuple of str
         The check, then the other levels.
     means : ndarray (t, t)
@@ -61,7 +61,7 @@ def treatment_design(labels: Sequence[str], check: str) -> TreatmentDesign:
     --------
     >>> design = treatment_design(["none", "A", "none", "B"], "none")
     >>> design.terms
-    ('(Intercept)', 'A-none', 'B-none')
+    ('intercept', 'A-none', 'B-none')
     >>> design.x[3]
     array([1., 0., 1.])
     """
@@ -79,7 +79,7 @@ def treatment_design(labels: Sequence[str], check: str) -> TreatmentDesign:
     eye = np.eye(len(found))
     means = eye.copy()
     means[:, 0] = 1
-    terms = ("(Intercept)", *(f"{level}-{check}" for level in others))
+    terms = ("intercept", *(f"{level}-{check}" for level in others))
     return TreatmentDesign(x, terms, (check, *others), means, eye[1:])
 
 

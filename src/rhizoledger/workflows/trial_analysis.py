@@ -12,7 +12,14 @@ import numpy as np
 from rhizoledger.errors import InputError, Problem
 from rhizoledger.season.one_table import OneTable, read_table
 from rhizoledger.stats.mixed import MixedFit, fit_mixed
-from rhizoledger.stats.mixed_inference import Contrast, DfMethod, compare
+from rhizoledger.stats.mixed_design import TreatmentDesign, treatment_design
+from rhizoledger.stats.mixed_inference import (
+    Contrast,
+    DfMethod,
+    compare,
+    marginal_means,
+    versus_check,
+)
 from rhizoledger.stats.mixed_profile import sd_limits
 
 CHECK_WORDS = ("check", "control", "untreated")
@@ -75,35 +82,21 @@ def analyse_file(
         named = ", ".join(map(str, missing[:10])) + ("" if len(missing) <= 10 else " and more")
         warnings.append(f"{len(missing)} plots without {columns.response} left out (row {named}).")
     treatments = _factor(table, columns.treatment, kept)
-    levels = list(dict.fromkeys(treatments))
-    against = _check_of(levels, check, table, columns.treatment)
-    others = [name for name in levels if name != against]
-    x = np.column_stack(
-        [np.ones(len(y)), *([t == name for t in treatments] for name in others)]
-    ).astype(float)
-    terms = ["intercept", *(f"{name}-{against}" for name in others)]
+    against = _check_of(list(dict.fromkeys(treatments)), check, table, columns.treatment)
     groups = _groups(table, columns, kept)
-    fit = fit_mixed(y, x, groups, terms=terms)
-    return _answer(fit, against, others, df, level, [*warnings, *fit.warnings])
+    design = treatment_design(treatments, against)
+    fit = fit_mixed(y, design.x, groups, terms=design.terms)
+    return _answer(fit, design, df, level, [*warnings, *fit.warnings])
 
 
 def _answer(
-    fit: MixedFit,
-    against: str,
-    others: Sequence[str],
-    df: DfMethod,
-    level: float,
-    warnings: list[str],
+    fit: MixedFit, design: TreatmentDesign, df: DfMethod, level: float, warnings: list[str]
 ) -> dict[str, Any]:
-    unit = np.eye(len(fit.terms))
-    fixed = compare(fit, unit, fit.terms, df, level=level)
-    means = np.vstack([unit[:1], unit[:1] + unit[1:]]) if others else unit[:1]
     limits = {c.name: sd_limits(fit, c.name, level) for c in fit.components}
-    family = (
-        compare(fit, unit[1:], fit.terms[1:], df, adjust="dunnett", level=level)
-        if len(others) > 1
-        else ()
-    )
+    fixed = compare(fit, np.eye(len(fit.terms)), fit.terms, df, level=level)
+    means = marginal_means(fit, design, df, level=level)
+    several = len(design.levels) > 2
+    family = versus_check(fit, design, df, level=level) if several else ()
     return {
         "fixed": [_row(c) for c in fixed],
         "random": [
@@ -122,14 +115,10 @@ def _answer(
         "df_method": df,
         "n": fit.n,
         "warnings": warnings,
-        "check": against,
+        "check": design.levels[0],
         "means": [
-            {"level": name, "mean": c.estimate, "se": c.se, "low": c.low, "high": c.high}
-            for name, c in zip(
-                [against, *others],
-                compare(fit, means, [against, *others], df, level=level),
-                strict=True,
-            )
+            {"level": c.name, "mean": c.estimate, "se": c.se, "low": c.low, "high": c.high}
+            for c in means
         ],
         "dunnett": [_row(c) for c in family],
         "aic": fit.aic,
