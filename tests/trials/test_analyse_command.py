@@ -111,7 +111,7 @@ def test_shifting_and_scaling_move_the_answer_with_them(tmp_path: Path) -> None:
         (["1,a,5", "1,b,6", "2,a,7", "2,b,8"], Columns(block="block"), "c", "no treatment"),
         (["1,check,5", "1,b,x"], Columns(block="block"), None, "not a number"),
         (["1,check,5", "1,,6"], Columns(block="block"), None, "empty"),
-        (["1,check,5", "1,b,6", "1,check,7", "1,b,9"], Columns(block="block"), None, "one level"),
+        (["1,check,5", "1,b,6", "1,check,7", "1,b,9"], Columns(block="block"), None, "of one"),
         (["1,check,5", "1,b,5", "2,check,5", "2,b,5"], Columns(block="block"), None, "same"),
         (["1,check,5"], Columns(site="site"), None, "no column"),
         ([], Columns(), None, "no rows"),
@@ -133,3 +133,30 @@ def test_a_plot_without_a_yield_is_left_out_and_named(tmp_path: Path) -> None:
     found = analyse_file(written(tmp_path, [*rows, "4,check,", "4,x,9"]), Columns(block="block"))
     assert found["n"] == 7
     assert "row 8" in found["warnings"][0]
+
+
+def test_the_layout_is_read_back_and_one_site_is_refused(tmp_path: Path) -> None:
+    rows = ["A,1,check,3", "A,1,x,4", "A,1,x,4.3", "A,2,check,3.2", "A,2,x,4.4", "B,1,check,2.9"]
+    rows += ["B,2,check,2.2", "A,3,check,3.1", "A,3,x,4.1"]
+    path = written(tmp_path, rows, "site,block,treatment,yield")
+    found = analyse_file(path, Columns(site="site", block="block"))
+    assert any("Rows 3, 4 are of the same block" in w for w in found["warnings"])
+    assert "x is not at B: its mean rests on the other sites." in found["warnings"]
+    assert {b["level"] for b in found["blups"]["site"]} == {"A", "B"}
+    alone = written(tmp_path, rows[:5], "site,block,treatment,yield")
+    with pytest.raises(InputError, match="Run it without --site"):
+        analyse_file(alone, Columns(site="site", block="block"))
+
+
+def test_treatments_other_than_the_check_are_compared_two_by_two(tmp_path: Path) -> None:
+    rows = [
+        f"{b},{t},{10 * b + k * k}.{(3 * b + 7 * k) % 10}"
+        for b in range(4)
+        for k, t in enumerate("cab")
+    ]
+    path = written(tmp_path, [r.replace(",c,", ",check,") for r in rows])
+    found = analyse_file(path, Columns(block="block"))
+    (pair,) = found["contrasts"]
+    effect = {c["term"]: c["estimate"] for c in found["fixed"]}
+    assert pair["term"] == "b-a"
+    assert pair["estimate"] == pytest.approx(effect["b-check"] - effect["a-check"], rel=1e-9)

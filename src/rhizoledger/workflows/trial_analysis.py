@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import combinations
 from pathlib import Path
 from typing import Any
 
@@ -65,7 +67,8 @@ def analyse_file(
     -------
     dict
         ``fixed`` (the check's mean, then ``LEVEL-CHECK``), ``random`` and ``residual`` with profile
-        limits of the standard deviations, ``means``, ``dunnett``, the likelihood, warnings.
+        limits of the standard deviations, ``means``, ``dunnett``, ``contrasts`` (treatments other
+        than the check, two by two, each limit on its own), ``blups``, the likelihood, warnings.
 
     Raises
     ------
@@ -84,6 +87,8 @@ def analyse_file(
     treatments = _factor(table, columns.treatment, kept)
     against = _check_of(list(dict.fromkeys(treatments)), check, table, columns.treatment)
     groups = _groups(table, columns, kept)
+    _refuse_one_level(table, columns, groups)
+    warnings += _layout(table, columns, kept, treatments, groups)
     design = treatment_design(treatments, against)
     fit = fit_mixed(y, design.x, groups, terms=design.terms)
     return _answer(fit, design, df, level, [*warnings, *fit.warnings])
@@ -121,10 +126,27 @@ def _answer(
             for c in means
         ],
         "dunnett": [_row(c) for c in family],
+        "contrasts": [_row(c) for c in _between_others(fit, design, df, level)],
+        "blups": {
+            name: [{"level": of, "estimate": b} for of, b in by_level.items()]
+            for name, by_level in fit.blups.items()
+        },
         "aic": fit.aic,
         "loglik_convention": fit.loglik_convention,
         "level": level,
     }
+
+
+def _between_others(
+    fit: MixedFit, design: TreatmentDesign, df: DfMethod, level: float
+) -> tuple[Contrast, ...]:
+    """Differences between treatments that are not the check, two by two."""
+    pairs = list(combinations(range(1, len(design.levels)), 2))
+    if not pairs:
+        return ()
+    each = np.eye(len(fit.terms))
+    names = [f"{design.levels[b]}-{design.levels[a]}" for a, b in pairs]
+    return compare(fit, np.array([each[b] - each[a] for a, b in pairs]), names, df, level=level)
 
 
 def _row(c: Contrast) -> dict[str, Any]:
@@ -166,6 +188,49 @@ def _check_of(levels: Sequence[str], check: str | None, table: OneTable, column:
         remedy = f"Name it with --check. Levels: {named}."
         raise InputError([Problem(table.raw.file, None, column, None, what, remedy)])
     return found[0]
+
+
+def _refuse_one_level(
+    table: OneTable, columns: Columns, groups: Mapping[str, Sequence[str]]
+) -> None:
+    for role in ("site", "block"):
+        column = getattr(columns, role)
+        of = groups.get("site:block", groups.get("block")) if role == "block" else groups.get(role)
+        if column is not None and of is not None and len(set(of)) == 1:
+            what = f"All plots are of one {role}: how much {role}s differ cannot be known from one."
+            remedy = f"Run it without --{role}."
+            raise InputError([Problem(table.raw.file, None, column, of[0], what, remedy)])
+
+
+def _layout(
+    table: OneTable,
+    columns: Columns,
+    kept: Sequence[int],
+    treatments: Sequence[str],
+    groups: Mapping[str, Sequence[str]],
+) -> Iterator[str]:
+    """What a reader must know of the layout: plots written twice, treatments that are not there."""
+    place = groups.get("site:block", groups.get("block"))
+    if place is not None:
+        rows: dict[tuple[str, str], list[int]] = defaultdict(list)
+        for i, where, treatment in zip(kept, place, treatments, strict=True):
+            rows[where, treatment].append(table.row_numbers()[i])
+        twice = [r for r in rows.values() if len(r) > 1]
+        if twice:
+            more = "" if len(twice) == 1 else f", and so for {len(twice) - 1} more"
+            yield (
+                f"Rows {', '.join(map(str, twice[0][:10]))} are of the same block and treatment"
+                f"{more}: they are taken as separate plots. Take a row out if it was written twice."
+            )
+    if columns.site is not None:
+        there: dict[str, set[str]] = defaultdict(set)
+        for site, treatment in zip(groups["site"], treatments, strict=True):
+            there[treatment].add(site)
+        every = set(groups["site"])
+        for treatment, sites in there.items():
+            if lacking := sorted(every - sites):
+                named = ", ".join(lacking[:5]) + ("" if len(lacking) <= 5 else " and more")
+                yield f"{treatment} is not at {named}: its mean rests on the other sites."
 
 
 def _groups(table: OneTable, columns: Columns, kept: Sequence[int]) -> dict[str, list[str]]:
