@@ -84,6 +84,16 @@ def html(demo: Written) -> Element:
     return page(demo.folder / "plan.html")
 
 
+def test_every_sample_counted_stands_in_the_report(demo: Written, html: Element) -> None:
+    counts = demo.result.plan.context.counts
+    (table,) = [t for t in html.every("table") if "Every sample counted" in t.text]
+    rows = [row.text for row in table.every("tr")][1:]
+    assert len(rows) == len(counts) > 0
+    for row, count in zip(rows, counts, strict=True):
+        assert row.strip().startswith(count.item)
+        assert ("only lower" in row) is count.only_lowers
+
+
 # every file --------------------------------------------------------------------------------------
 
 

@@ -24,6 +24,7 @@ from rhizoledger.report.numbers import (
 )
 from rhizoledger.report.printed import harmless
 from rhizoledger.report.statement_batches import batch_blocks, batches_table
+from rhizoledger.report.statement_counts import counts_blocks
 from rhizoledger.report.statement_fields import (
     field_blocks,
     fields_table,
@@ -91,6 +92,7 @@ def statement(plan: Plan, digest: str, version: str) -> Document:
     blocks += [
         *rules_blocks(plan),
         *_runs(plan),
+        *counts_blocks(plan),
         *_evidence(plan),
         *_warnings(plan),
         *_inputs(plan),
