@@ -953,3 +953,13 @@ def test_coverage_of_mean_prediction_and_tau2(k: int, tau2: float, least: float)
     assert shares["knha"] == close(0.95, abs=0.02)
     assert shares["tau2"] == close(0.95, abs=0.02)
     assert least <= shares["new t"] <= 0.98
+
+
+def test_a_variance_outside_its_own_limits_is_said() -> None:
+    # One precise study far from many imprecise ones: moments and Q weigh them differently.
+    y, v = [0.0, 9.0, *[4.0, 4.1, 3.9, 4.0, 4.2, 3.8] * 4], [0.01, 0.01, *[0.9] * 24]
+    found = pool(y, v, method="DL")
+    assert found.tau2 is not None and found.tau2_high is not None
+    outside = found.tau2 > found.tau2_high or found.tau2 < (found.tau2_low or 0.0)
+    assert outside == any("outside its own limits" in w for w in found.warnings)
+    assert outside

@@ -351,6 +351,11 @@ def pool(
     high2: float | None = None
     if not lone and method != "FE":
         low2, high2 = q_profile(d, level, q0, warnings)
+        if not low2 <= tau2 <= high2:
+            warnings.append(
+                f"τ² by {method} ({tau2:.3g}) lies outside its own limits ({low2:.3g} to "
+                f"{high2:.3g}): the two weigh the studies differently. Compare REML."
+            )
 
     new_df, new_se = {
         "t": (df, mean.se),

@@ -210,11 +210,10 @@ def _layout(
     groups: Mapping[str, Sequence[str]],
 ) -> Iterator[str]:
     """What a reader must know of the layout: plots written twice, treatments that are not there."""
-    place = groups.get("site:block", groups.get("block"))
-    if place is not None:
-        rows: dict[tuple[str, str], list[int]] = defaultdict(list)
-        for i, where, treatment in zip(kept, place, treatments, strict=True):
-            rows[where, treatment].append(table.row_numbers()[i])
+    if columns.block is not None:
+        rows: dict[tuple[str, ...], list[int]] = defaultdict(list)
+        for i, *plot in zip(kept, treatments, *groups.values(), strict=True):
+            rows[tuple(plot)].append(table.row_numbers()[i])
         twice = [r for r in rows.values() if len(r) > 1]
         if twice:
             more = "" if len(twice) == 1 else f", and so for {len(twice) - 1} more"
