@@ -7,10 +7,10 @@ from contextlib import nullcontext
 from pathlib import Path
 
 from rhizoledger import __version__
-from rhizoledger.errors import InputError, Problem
 from rhizoledger.provenance import digest_bytes
 from rhizoledger.report.blocks import Figure
 from rhizoledger.report.draw import svg
+from rhizoledger.report.files import write_file
 from rhizoledger.report.growers import growers_job
 from rhizoledger.report.html import page_html
 from rhizoledger.report.run_sheets import run_sheets_job
@@ -69,7 +69,7 @@ def write_statements(
     many = len(figures) > SOME_FIGURES
     drawn = _drawn(figures, many, tell)
     folder = result.written[0].parent
-    written = [_written(folder / "plan.html", page_html(page, drawn).encode())]
+    written = [write_file(folder / "plan.html", page_html(page, drawn).encode())]
     tell("files", 1, 1 + len(LAST))
 
     def jobs() -> Iterator[Job]:
@@ -78,10 +78,10 @@ def write_statements(
         yield growers_job(plan, page.foot, sheet)
 
     for name, pdf in typeset_all(jobs(), many=many):
-        written.append(_written(folder / name, pdf))
+        written.append(write_file(folder / name, pdf))
         tell("files", 2 + LAST.index(name) if name in LAST else 1, 1 + len(LAST))
     book = workbook(result.document, page.blocks, plan.context.now)
-    written.append(_written(folder / LAST[-1], book))
+    written.append(write_file(folder / LAST[-1], book))
     tell("files", 1 + len(LAST), 1 + len(LAST))
     return tuple(written)
 
@@ -96,14 +96,3 @@ def _drawn(figures: Sequence[Figure], many: bool, tell: Progress) -> Callable[[F
             drawings[name] = drawing
             tell("figures", len(drawings), len(figures))
     return lambda f: drawings[f.anchor]
-
-
-def _written(path: Path, data: bytes) -> Path:
-    try:
-        path.write_bytes(data)
-    except OSError as error:
-        what = f"It cannot be written: {error.strerror}."
-        raise InputError(
-            [Problem(str(path), None, None, None, what, "Close it, or name another --out.")]
-        ) from error
-    return path
