@@ -19,7 +19,8 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from rhizoledger.stats.hierarchy import TauPrior, two_levels
+from rhizoledger.stats.hierarchy import two_levels
+from rhizoledger.stats.hierarchy_priors import TauPrior
 from rhizoledger.stats.pooling import pool
 from rhizoledger.stats.studies import Method
 

@@ -1,9 +1,10 @@
-"""How fast two-stage trials are simulated: site differences, tau2, Knapp-Hartung, all at once.
+"""How fast trials are simulated, by two stages all at once and by the full mixed model one by one.
 
 Run from the folder of the project:  python benchmarks/bench_power.py [--sites 14] [--check]
 
-Prints seconds for 10,000 simulations and the ratio to drawing their random numbers alone in the
-same run. With --check it exits 1 when the limit of 5 s is broken. All numbers are invented.
+Prints seconds for 10,000 two-stage simulations and the ratio to drawing their random numbers alone
+in the same run, and trials a second of the full model with the ratio to fitting each from scratch.
+With --check it exits 1 when the limit of 5 s is broken. All numbers are invented.
 """
 
 from __future__ import annotations
@@ -17,11 +18,19 @@ from typing import Any
 
 import numpy as np
 
-from rhizoledger.stats.power import multi_site, n_for, paired, rcbd, simulate_two_stage
+from rhizoledger.stats.mixed import fit_mixed
+from rhizoledger.stats.mixed_inference import contrast
+from rhizoledger.stats.one_thread import one_thread
+from rhizoledger.stats.power import multi_site, paired, rcbd
+from rhizoledger.stats.power_mixed import mixed_trials
+from rhizoledger.stats.power_search import n_for
+from rhizoledger.stats.power_two_stage import simulate_two_stage
 
 LIMIT_S = 5.0
 ROUNDS = 5
 SIMULATIONS = 10_000
+TRIALS = 300
+DESIGNS = ((8, 3, 2), (12, 4, 5), (30, 4, 4))
 
 
 def best(work: Callable[[], object]) -> float:
@@ -38,6 +47,46 @@ def bare(sites: int) -> None:
     rng = np.random.Generator(np.random.PCG64(1))
     rng.standard_normal((SIMULATIONS, sites))
     rng.chisquare(2.0, (SIMULATIONS, sites))
+
+
+def from_scratch(sites: int, blocks: int, treatments: int) -> None:
+    """One trial after the other fitted and tested as if its design were new."""
+    rng = np.random.Generator(np.random.PCG64(1))
+    site, block, treatment = (
+        axis.ravel() for axis in np.indices((sites, blocks, treatments), dtype=int)
+    )
+    levels = (site, site * blocks + block, site * treatments + treatment)
+    groups = dict(zip(("site", "site:block", "site:treatment"), levels, strict=True))
+    x = np.column_stack([np.ones(site.size), *(treatment == t for t in range(1, treatments))])
+    row = np.eye(treatments)[1]
+    with one_thread():
+        for _ in range(TRIALS):
+            y = 2.0 * rng.standard_normal(site.size)
+            for sd, level in zip((3.0, 1.0, 0.8), levels, strict=True):
+                y += sd * rng.standard_normal(level.max() + 1)[level]
+            contrast(fit_mixed(y, x, groups), row)
+
+
+def full_model() -> None:
+    print(f"\nfull mixed model, {TRIALS} trials, Kenward-Roger; once")
+    for sites, blocks, treatments in DESIGNS:
+        start = time.perf_counter()
+        mixed_trials(
+            sites,
+            blocks,
+            treatments,
+            2.0,
+            site_sd=3.0,
+            block_sd=1.0,
+            interaction_sd=0.8,
+            seed=1,
+            simulations=TRIALS,
+        )
+        middle = time.perf_counter()
+        from_scratch(sites, blocks, treatments)
+        spent, scratch = middle - start, time.perf_counter() - middle
+        name = f"{sites} sites x {blocks} blocks x {treatments} treatments"
+        print(f"{name:40} {TRIALS / spent:7.0f} /s  {scratch / spent:6.1f} x from scratch")
 
 
 def main() -> int:
@@ -72,6 +121,7 @@ def main() -> int:
     ]
     for name, work in closed:
         print(f"{name:40} {1000 * best(work):7.3f} ms")
+    full_model()
     if args.check and slowest > LIMIT_S:
         print(f"broken: the slowest takes {slowest:.1f} s, more than {LIMIT_S:g}")
         return 1

@@ -17,15 +17,10 @@ from scipy.integrate import quad
 from scipy.stats import norm
 
 from rhizoledger.errors import InputError
-from rhizoledger.stats.hierarchy import (
-    FLAT,
-    Mixture,
-    MuPrior,
-    TauPrior,
-    ThreeLevels,
-    three_levels,
-    two_levels,
-)
+from rhizoledger.stats.hierarchy import two_levels
+from rhizoledger.stats.hierarchy_posterior import Mixture
+from rhizoledger.stats.hierarchy_priors import FLAT, MuPrior, TauPrior
+from rhizoledger.stats.hierarchy_regions import ThreeLevels, three_levels
 from rhizoledger.stats.pooling import pool
 
 pytestmark = pytest.mark.thorough  # witnesses by brute force take their time

@@ -20,23 +20,12 @@ from scipy.special import ncfdtr, nctdtr, stdtrit
 from scipy.stats import chi, f, ncx2, norm
 
 from rhizoledger.errors import InputError
-from rhizoledger.stats import power as module
+from rhizoledger.stats.noncentral import f_tail, t_tails
 from rhizoledger.stats.pooling import pool
-from rhizoledger.stats.power import (
-    Test,
-    Variance,
-    curve,
-    delta_for,
-    f_tail,
-    multi_site,
-    n_for,
-    paired,
-    pool_rows,
-    rcbd,
-    rcbd_contrast,
-    simulate_two_stage,
-    t_tails,
-)
+from rhizoledger.stats.pooling_rows import pool_rows
+from rhizoledger.stats.power import DESIGNS, multi_site, paired, rcbd, rcbd_contrast
+from rhizoledger.stats.power_search import curve, delta_for, n_for
+from rhizoledger.stats.power_two_stage import Test, Variance, simulate_two_stage
 
 pytestmark = pytest.mark.thorough  # witnesses by brute force take their time
 
@@ -486,7 +475,7 @@ def test_pairs_needed_as_printed(
     # R stops its search within 1.2e-4 of the root: its own power at its n is off by up to 4e-7.
     assert needed.exact == close(exact, rel=0, abs=5e-5)
     assert needed.exact is not None
-    at = module._paired(needed.exact, delta, sd, 0.05, "either")
+    at = DESIGNS["paired"].formula(needed.exact, delta, sd)
     assert at.power == close(target, rel=0, abs=1e-13)
     assert needed.n == math.ceil(exact)
     assert paired(needed.n - 1, delta, sd).power < target <= needed.power
@@ -706,7 +695,7 @@ def test_the_number_is_the_smallest(
     design: Any, over: str | None, least: int, arguments: dict[str, Any], target: float
 ) -> None:
     found = n_for(design, target, over=over, **arguments)
-    function, _, _ = module._DESIGNS[design]
+    function = DESIGNS[design].power
     assert found.power == function(**arguments, **{found.over: found.n}).power >= target
     if found.n > least:
         assert function(**arguments, **{found.over: found.n - 1}).power < target

@@ -123,6 +123,14 @@ def checked_design(
     return values, design, names
 
 
+def checked_response(y: ArrayLike, n: int, what: str = "y") -> FloatArray:
+    """``n`` finite numbers for a design that stands; an :class:`InputError` otherwise."""
+    values = _numbers(y, what)
+    if values.shape != (n,):
+        raise InputError(f"{what} has shape {values.shape}: give {n} values, one each.")
+    return values
+
+
 def _numbers(values: ArrayLike, what: str) -> FloatArray:
     try:
         out: FloatArray = np.asarray(values, dtype=float)

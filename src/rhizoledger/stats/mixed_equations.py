@@ -1,4 +1,4 @@
-"""The equations of a linear mixed model: its criterion, exact derivatives, and its minimum.
+"""The equations of a linear mixed model: its criterion and exact derivatives.
 
 y = Xβ + Σ Z_k b_k + e with b_k ~ N(0, γ_k σ² I) and e ~ N(0, σ² I); every Z_k holds the levels of
 one factor, nested in the others or crossed with them. The factor with the most levels is
@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from copy import copy
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
@@ -21,18 +22,9 @@ from scipy.linalg import solve_triangular
 from scipy.linalg.lapack import dpotrf, dpotri
 from scipy.sparse import csr_array
 
-from rhizoledger.errors import FitError
-
 FloatArray = NDArray[np.float64]
 
 DENSE_LIMIT = 20_000  # numeric: below it a dense incidence table is faster than a sparse one
-WIDEST = 1e4  # numeric: a ratio of sds above it means that the residual variance is zero
-NEAR_BOUND = 1e-6  # numeric: a step that shrinks an sd by this much tries zero itself
-INWARD = 1e-9  # numeric: slope in a variance that counts as pointing away from zero
-LAST_DECREMENT = 1e-13  # numeric: Newton decrement at which the last step is taken
-TRUSTED = 1e-7  # numeric: decrement below which rounding hides the descent; the step is taken
-NEWTON_STEPS = 60  # numeric: an ordinary fit takes three to six
-FLOOR = 1e-10  # numeric: least curvature, relative to the largest, that Newton divides by
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,21 +101,40 @@ class CrossProducts:
         columns = [codes[k] + start for k, start in zip(self.rest, starts[:-1], strict=True)]
         z2 = _incidence(columns, self.n, self.q2)
         within = data
+        self._first_codes: NDArray[np.intp] = np.empty(0, dtype=np.intp)
         if self.first is None:
             self.d = np.empty(0)
             self.c1w: FloatArray = np.empty((0, self.p + 1))
             self.c12: Any = np.empty((0, 0))
         else:
-            z1 = _incidence([codes[self.first]], self.n, sizes[self.first])
-            self.d = np.bincount(codes[self.first], minlength=sizes[self.first]).astype(float)
+            self._first_codes = codes[self.first]
+            z1 = _incidence([self._first_codes], self.n, sizes[self.first])
+            self.d = np.bincount(self._first_codes, minlength=sizes[self.first]).astype(float)
             self.c1w = z1.T @ data
-            within = data - (self.c1w / self.d[:, None])[codes[self.first]]
+            within = data - (self.c1w / self.d[:, None])[self._first_codes]
             table = csr_array(z1.T @ z2)
             self.c12 = table.toarray() if self.d.size * self.q2 <= DENSE_LIMIT else table
         self.e22: FloatArray = (z2.T @ z2).toarray() - self.gram(1 / self.d)
         self.lead = self._diagonal_lead()
         self.e2w: FloatArray = z2.T @ within
         self.eww: FloatArray = within.T @ within
+        self._rest_codes = columns
+        self._within_design = within[:, : self.p].copy()
+
+    def with_response(self, y: FloatArray) -> CrossProducts:
+        """The same design with other responses: only their own cross products are formed anew."""
+        out = copy(self)
+        within = y
+        if self.first is not None:
+            sums = np.bincount(self._first_codes, y, self.d.size)
+            within = y - (sums / self.d)[self._first_codes]
+            out.c1w = np.column_stack((self.c1w[:, :-1], sums))
+        scores = sum((np.bincount(c, within, self.q2) for c in self._rest_codes), np.zeros(self.q2))
+        out.e2w = np.column_stack((self.e2w[:, :-1], scores))
+        out.eww = self.eww.copy()
+        out.eww[-1, :-1] = out.eww[:-1, -1] = self._within_design.T @ within
+        out.eww[-1, -1] = within @ within
+        return out
 
     def _diagonal_lead(self) -> int:
         """Levels of the second largest factor if its block stays diagonal too, else none.
@@ -372,109 +383,3 @@ def full_derivatives(
         bordered(at.pairs, at.traces, float(trace0)),
         bordered(at.quads, at.squares, float(square0)),
     )
-
-
-def newton(
-    cross: CrossProducts, sd: FloatArray, fixed: int | None = None, *, reml: bool = True
-) -> tuple[float, FloatArray]:
-    """Minimise -2 log likelihood in the standard deviations, one of them held if named.
-
-    Parameters
-    ----------
-    cross : CrossProducts
-        The data.
-    sd : ndarray (1 + k,)
-        Start in working units; zeros are on their bound and leave it where the slope says so.
-    fixed : int or None
-        Position in ``sd`` that stays as it is (a profile).
-    reml : bool
-        Restricted likelihood or not.
-
-    Returns
-    -------
-    tuple
-        The minimum and the standard deviations; zero means exactly zero, with a gradient in the
-        variance that points into it.
-    """
-    sd = sd.copy()
-    # In a profile a nearly saturated model may prefer no residual at all; below this share of the
-    # largest sd the criterion is rounding, so the residual stops there.
-    least = float(sd.max()) / WIDEST if fixed else 0.0
-    sd[0] = max(float(sd[0]), least)
-    value, slope, curve = variance_derivatives(cross, sd, reml=reml)
-    for _ in range(NEWTON_STEPS):
-        if fixed is None and sd.max() > WIDEST * sd[0]:
-            raise FitError(
-                "The residual variance goes to zero: within the levels of the random factors the "
-                "values do not differ beyond the fixed effects. Look first for copied values, "
-                "second for plots entered as their mean; give the single plots, or drop the factor "
-                "with the most levels."
-            )
-        free = sd > 0
-        free[0] = sd[0] > least or slope[0] < 0
-        if fixed is not None:
-            free[fixed] = False
-        gradient = (2 * sd * slope)[free]
-        squared = 4 * np.outer(sd, sd)  # exact: (2 sd)² of the chain rule
-        hessian = (squared * curve + 2 * np.diag(slope))[np.ix_(free, free)]  # exact: (x²)'' = 2
-        values, vectors = np.linalg.eigh(hessian) if free.any() else (np.ones(0), np.eye(0))
-        size = np.abs(values).max(initial=0)
-        steps = -vectors @ ((vectors.T @ gradient) / np.maximum(np.abs(values), FLOOR * size))
-        decrement = -float(gradient @ steps)
-        shut = (sd == 0) & (slope * sd[0] ** 2 < -INWARD)
-        if fixed is not None:
-            shut[fixed] = False
-        if decrement < LAST_DECREMENT and shut.any():
-            opened = _opened(cross, sd, shut, (value, slope, curve), reml)
-            if opened is None:
-                return value, sd
-            sd, (value, slope, curve) = opened
-            continue
-        full = np.zeros_like(sd)
-        full[free] = steps
-        length = 1.0
-        while True:
-            trial = np.maximum(sd + length * full, 0)
-            # A component that a step brings near its bound is tried on the bound itself.
-            trial[(trial < NEAR_BOUND * sd) & (np.arange(sd.size) > 0)] = 0
-            trial[0] = max(trial[0], 0.1 * sd[0], least)  # numeric: never to zero at once
-            new = variance_derivatives(cross, trial, reml=reml)
-            if new[0] < value or decrement < TRUSTED:
-                break
-            length *= 0.5
-            if length < TRUSTED:
-                return value, sd
-        done = decrement < LAST_DECREMENT
-        if done and not new[0] <= value + TRUSTED:
-            return value, sd
-        sd, (value, slope, curve) = trial, new
-        if done:
-            return value, sd
-    raise FitError(
-        "The search for the variance components did not settle. Look first at components with "
-        "few levels, second at two factors that say nearly the same, third at values far from "
-        "the rest; fit the model with one component less."
-    )
-
-
-def _opened(
-    cross: CrossProducts,
-    sd: FloatArray,
-    shut: NDArray[np.bool_],
-    here: tuple[float, FloatArray, FloatArray],
-    reml: bool,
-) -> tuple[FloatArray, tuple[float, FloatArray, FloatArray]] | None:
-    """Components leave zero by Newton's step in the variance, halved until the criterion falls."""
-    value, slope, curve = here
-    bend = np.diag(curve)[shut]
-    most = sd[0] ** 2
-    step = np.where(bend > 0, -slope[shut] / np.where(bend > 0, bend, 1), most)
-    step = np.minimum(step, most)
-    while step.max() > FLOOR * TRUSTED * most:
-        trial = sd.copy()
-        trial[shut] = np.sqrt(step)
-        new = variance_derivatives(cross, trial, reml=reml)
-        if new[0] < value:
-            return trial, new
-        step = 0.5 * step
-    return None
