@@ -9,8 +9,10 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import stats
 
-from rhizoledger.counts.plates import count_plates, report_plates
+from rhizoledger.counts.plates import TntcContradiction, count_plates, report_plates
+from rhizoledger.counts.plates.dispersion import dispersion, negative_binomial_k
 from rhizoledger.errors import InputError, RuleError
 
 COLONIES = st.lists(st.integers(0, 250), min_size=1, max_size=6)
@@ -187,6 +189,147 @@ def test_tntc_that_adds_nothing_changes_nothing() -> None:
 def test_contradictions(colonies: list[int | str], dilutions: list[float]) -> None:
     with pytest.raises(RuleError, match=r"contradicts.*§1\.1"):
         count_plates(colonies, 1.0, dilutions)
+
+
+@given(st.integers(25, 200), st.floats(0.05, 40.0), st.booleans())
+def test_tntc_is_an_error_below_one_in_a_million(
+    colonies: int, ratio: float, at_least: bool
+) -> None:
+    """The rule as it is written, at the counted plate's estimate, whatever the dilutions."""
+    chance = float(stats.poisson.sf(249 if at_least else 250, colonies * ratio))
+    plates = ([colonies, "TNTC"], [1.0, ratio], 1e-3)
+    if chance < 1e-6 * (1 - 1e-9):
+        with pytest.raises(TntcContradiction) as error:
+            count_plates(*plates, tntc_at_least=at_least)
+        assert error.value.place == 0
+        assert error.value.probability == pytest.approx(chance, rel=1e-6, abs=1e-290)
+    elif chance > 1e-6 * (1 + 1e-9):
+        result = count_plates(*plates, tntc_at_least=at_least)
+        assert (result.estimate.value or 0) >= colonies * 1e3 * (1 - 1e-9)
+        assert any("hardly" in w for w in result.warnings) == (chance < 1e-3)
+
+
+def test_the_plate_that_contradicts_is_named() -> None:
+    with pytest.raises(TntcContradiction) as error:
+        count_plates(["TNTC", 30, 28, "TNTC"], 1.0, [1e-3, 1e-4, 1e-4, 1e-4])
+    assert error.value.place == 1
+
+
+@pytest.mark.parametrize("ratio", [1, 7, 8, 10, 30, 60, 100, 1000])
+def test_fewer_colonies_never_contradict_where_more_do_not(ratio: float) -> None:
+    """Below 25 colonies the estimate is judged at its upper bound, never above 25 colonies."""
+
+    def stands(colonies: int) -> bool:
+        try:
+            count_plates([colonies, "TNTC"], 1.0, [1e-6, 1e-6 * ratio])
+        except TntcContradiction:
+            return False
+        return True
+
+    few = [stands(c) for c in (*range(40), 60, 100, 180, 240)]
+    assert few == sorted(few)
+    assert few[0] == (stats.poisson.sf(250, -math.log(0.05) * ratio) >= 1e-6)
+    assert few[25] == (stats.poisson.sf(250, 25 * ratio) >= 1e-6)
+
+
+def test_sound_tenfold_series_are_hardly_ever_refused() -> None:
+    """One plate at 25 expected colonies, one tenfold stronger that is TNTC every other time."""
+    refused = 0.0
+    for c in range(60):
+        try:
+            count_plates([c, "TNTC"], 1.0, [1e-6, 1e-5])
+        except TntcContradiction:
+            refused += stats.poisson.pmf(c, 25)
+    assert 0 < refused < 0.002
+
+
+def test_scattered_plates_judge_tntc_by_their_own_scatter() -> None:
+    """Plates that scatter fivefold cannot call a plate impossible as Poisson plates can."""
+    scattered = count_plates([20, 110, 60, 35, 150, "TNTC"], 1.0, 1e-4)
+    k = scattered.scatter.nb_k
+    assert k is not None and stats.nbinom.sf(250, k, k / (k + 75)) > 1e-6
+    assert scattered.interval_method == "negative_binomial"
+    with pytest.raises(TntcContradiction):
+        count_plates([75, 74, 76, 75, 75, "TNTC"], 1.0, 1e-4)
+
+
+def test_negative_binomial_k_by_grid() -> None:
+    """The k, and with uneven exposures, against a grid of both parameters."""
+    counts, w = np.array([5, 22, 8, 31, 3]), np.array([1.0, 1.0, 0.5, 2.0, 0.1])
+    lam, k = np.meshgrid(np.linspace(8, 40, 641), np.geomspace(0.5, 60, 901))
+    log = sum(stats.nbinom.logpmf(c, k, k / (k + lam * x)) for c, x in zip(counts, w, strict=True))
+    assert negative_binomial_k(counts.tolist(), w.tolist()) == pytest.approx(
+        k.ravel()[log.argmax()], rel=0.01
+    )
+    assert negative_binomial_k([10, 12, 9, 11, 13, 10, 8, 12, 11, 10], [1.0] * 10) is None
+
+
+def test_agreeing_plates_have_no_k() -> None:
+    even, uneven = dispersion([30, 32], [1, 1]), dispersion([5, 22, 40, 8, 31], [1] * 5)
+    assert even.nb_k is None and uneven.nb_k is not None
+    assert even.index == pytest.approx(even.chi2) and dispersion([3], [1]).index is None
+
+
+def test_drops_in_one_row_or_in_rows_are_the_same_count() -> None:
+    rows = count_plates([15, 12, 18], 0.02, 1e-5, plate=["a", "a", "a"])
+    one = count_plates([45], 0.02, 1e-5, drops=3)
+    assert rows.estimate.value == pytest.approx(one.estimate.value, rel=1e-12)
+    assert rows.estimate.high == pytest.approx(one.estimate.high, rel=1e-12)
+    assert rows.reported == one.reported == "75,000,000 CFU/mL"
+    assert rows.n_plates == one.n_plates == 1 and rows.df == 2 and one.df == 0
+    assert count_plates([15, 12, 18], 0.02, 1e-5).reported.startswith("<")
+
+
+def test_a_plate_with_a_crowded_drop_is_crowded_for_the_rule() -> None:
+    result = count_plates(
+        [20, 22, "TNTC"], 0.02, [1e-4] * 3, plate=["a"] * 3, tntc_limit=[30.0] * 3
+    )
+    assert result.reported.startswith("> 5,000,000 CFU/mL") and result.n_tntc == 1
+
+
+def test_spreaders_up_to_a_quarter_leave_the_rest_of_the_plate() -> None:
+    part = count_plates([75], 1.0, 1e-2, spreader_share=0.25, rule="iso7218")
+    assert part.estimate.value == pytest.approx(10_000)
+    assert part.reported == "10,000 CFU/mL" and any("spreader" in w for w in part.warnings)
+    assert count_plates([75], 1.0, 1e-2, spreader_share=0.25).reported == "7,500 CFU/mL"
+    gone = count_plates([75, 80], 1.0, 1e-2, spreader_share=[0.26, 0.0])
+    assert gone.estimate.value == pytest.approx(8_000) and gone.n_plates == 1
+    assert any("quarter" in w for w in gone.warnings)
+    with pytest.raises(InputError, match="None of the plates"):
+        count_plates([75], 1.0, 1e-2, spreader_share=0.5)
+
+
+def test_more_than_a_hundred_per_cm2_needs_the_area() -> None:
+    blind = count_plates(["TNTC", 7150], 1.0, [1e-2, 1e-3])
+    assert blind.reported == "7,200,000 CFU/mL (estimated)"
+    assert any("area" in w for w in blind.report.warnings)
+    thin = count_plates(["TNTC", 640], 1.0, [1e-2, 1e-3], plate_cm2=65)
+    assert thin.reported == "640,000 CFU/mL (estimated)" and not thin.report.warnings
+
+
+def test_a_bound_by_a_rule_is_not_above_what_tntc_stands_for() -> None:
+    assert count_plates(["TNTC"], 1.0, 1e-3, rule="iso7218").reported.startswith("> 250,000")
+    low = count_plates(["TNTC"], 1.0, 1e-3, tntc_limit=100)
+    assert low.reported.startswith("> 100,000")
+
+
+@pytest.mark.parametrize(
+    ("option", "says"),
+    [
+        ({"drops": 0}, "drops"),
+        ({"drops": 1.5}, "drops"),
+        ({"drops": [1, 2]}, "drops has 2"),
+        ({"spreader_share": 1.5}, "spreaders"),
+        ({"spreader_share": math.nan}, "spreaders"),
+        ({"plate_cm2": 0.0}, "area"),
+        ({"tntc_limit": math.inf}, "TNTC limit"),
+        ({"tntc_limit": 2e6}, "no plate holds"),
+        ({"plate": []}, "plate has 0"),
+    ],
+)
+def test_columns_that_cannot_be(option: dict[str, Any], says: str) -> None:
+    with pytest.raises(InputError, match=says):
+        count_plates([30], 1.0, 0.1, **option)
 
 
 def test_spreaders_and_accidents_are_left_out_and_named() -> None:

@@ -6,7 +6,8 @@ import math
 
 import pytest
 
-from rhizoledger.counts.plates import count_plates, report_plates, two_figures
+from rhizoledger.counts.plates import count_plates, detection_limits, report_plates, two_figures
+from rhizoledger.counts.plates.rules import iso7218_limits
 from rhizoledger.errors import RuleError
 from rhizoledger.stats.poisson import homogeneity, poisson_limits
 from tests.published.printed import agrees, rows
@@ -60,13 +61,39 @@ def test_one_plate_of_27() -> None:
         # Milk-laboratory rules read in the tests of an open plate-count module (ncims-2, ncims-3).
         ([12, 13], [1e-2, 1e-1], "< 250 CFU/mL (estimated)"),
         ([19, 521], [1e-3, 1e-2], "< 25,000 CFU/mL (estimated)"),
+        # ncims-4 writes 999 for plates that nobody could count; on plates with truly 999 colonies
+        # the US manual takes the plate nearest 250, 999,000.
+        (["TNTC", "TNTC"], [1e-3, 1e-2], "> 250,000 CFU/mL (estimated)"),
+        # One dilution in the range and one out of it: those inside alone.
+        ([260, 24, 180, 25], [1e-2, 1e-3, 1e-2, 1e-3], "19,000 CFU/mL"),
         (["SPR", "LA"], [1e-2, 1e-3], "SPR"),
+        (["SPR", "SPR"], [1e-2, 1e-3], "SPR"),
+        (["LA", "LA"], [1e-2, 1e-3], "LA"),
+        (["SPR", 40], [1e-2, 1e-3], "40,000 CFU/mL"),
     ],
 )
 def test_reporting_special_cases(
     colonies: list[int | str], dilutions: list[float], text: str
 ) -> None:
     assert report_plates(colonies, 1.0, dilutions).text == text
+
+
+@pytest.mark.parametrize(
+    ("colonies", "area", "text"),
+    [(7150, 65, "> 6,500,000 CFU/mL (estimated)"), (6490, 59, "> 5,900,000 CFU/mL (estimated)")],
+)
+def test_more_than_a_hundred_colonies_per_cm2(colonies: int, area: float, text: str) -> None:
+    """US manual, chapter 3 (from memory, high confidence): 110 per cm² on 65 and on 59 cm²."""
+    found = report_plates(["TNTC", colonies], 1.0, [1e-2, 1e-3], plate_cm2=area)
+    assert found.text == text and found.estimated
+
+
+def test_spreaders_over_a_quarter() -> None:
+    """Row bam-spread-rule: over 25 % of the plate it is reported as a spreader."""
+    assert "25 %" in RULES["bam-spread-rule"]["input"]
+    for share, text in ((0.25, "4,000 CFU/mL"), (0.2501, "3,600 CFU/mL")):
+        found = count_plates([44, 36], 1.0, 0.01, spreader_share=[share, 0.0])
+        assert found.reported == text
 
 
 RULES = {row["id"]: row for row in rows("plate_count_rules.csv")}
@@ -80,6 +107,9 @@ def test_iso_low_counts() -> None:
     assert present.text == RULES["iso-low-num"]["expected"].replace("<", "< ")
     some = report_plates([7, 6], 1.0, 0.1, rule="iso7218")
     assert some.estimated and some.value == 65.0
+    # iso-low and iso-verylow: one plate of four is enough to compute, none of four is not.
+    assert report_plates([5, 2], 1.0, 0.1, rule="iso7218").text == "35 CFU/mL (estimated)"
+    assert report_plates([3, 2], 1.0, 0.1, rule="iso7218").text == "present, < 40 CFU/mL"
 
 
 @pytest.mark.parametrize("name", [name for name in RULES if name.startswith(("round", "bamround"))])
@@ -103,6 +133,8 @@ def test_exact_poisson_limits(row: dict[str, str]) -> None:
     assert agrees(low, row["garwood_low95"]) and agrees(high, row["garwood_high95"])
     assert agrees(poisson_limits(count, side="lower")[0], row["one_sided_low95"])
     assert agrees(poisson_limits(count, side="upper")[1], row["one_sided_high95"])
+    low, high = iso7218_limits(count, 1.0)
+    assert agrees(low, row["iso7218_style_low"]) and agrees(high, row["iso7218_style_high"])
 
 
 @pytest.mark.parametrize("row", rows("plate_count_ci.csv"), ids=lambda row: row["id"])
@@ -111,6 +143,9 @@ def test_exact_interval_of_a_density(row: dict[str, str]) -> None:
     plated_ml = float(row["B"]) * float(row["d"])
     assert low / plated_ml == pytest.approx(float(row["poisson_exact_low95"]), rel=5e-6)
     assert high / plated_ml == pytest.approx(float(row["poisson_exact_high95"]), rel=5e-6)
+    low, high = iso7218_limits(int(row["sumC"]), plated_ml)
+    assert low == pytest.approx(float(row["iso7218_style_low95"]), rel=5e-6)
+    assert high == pytest.approx(float(row["iso7218_style_high95"]), rel=5e-6)
 
 
 @pytest.mark.parametrize("row", rows("count_dispersion_examples.csv"), ids=lambda r: r["counts"])
@@ -136,6 +171,12 @@ def test_no_colonies(row: dict[str, str]) -> None:
 
     assert upper(0.05) == pytest.approx(float(row["zero_count_upper95_one_sided"]), rel=5e-6)
     assert upper(0.025) == pytest.approx(float(row["zero_count_upper_two_sided975"]), rel=5e-6)
+    for alpha, column in ((0.05, "95_one_sided"), (0.025, "_two_sided975")):
+        seen = detection_limits([volume_ml * dilution] * n, alpha)
+        assert seen.zero_upper == pytest.approx(float(row[f"zero_count_upper{column}"]), rel=5e-6)
+        assert seen.one_colony == pytest.approx(float(row["one_colony_equivalent"]), rel=5e-6)
+        assert seen.ten_colonies == pytest.approx(float(row["LOQ_10_colonies_total"]), rel=5e-6)
+        assert seen.countable == pytest.approx(float(row["LOQ_25_per_plate"]), rel=5e-6)
     one = count_plates([1] + [0] * (n - 1), volume_ml, dilution).estimate.value
     assert one == pytest.approx(float(row["one_colony_equivalent"]), rel=5e-6)
 
@@ -146,13 +187,17 @@ def test_no_colonies(row: dict[str, str]) -> None:
 def test_drop_plates(row: dict[str, str]) -> None:
     colonies = [int(c) for c in row["colonies_per_drop"].split(";")]
     dilution = 10.0 ** -int(row["log10_dilution"])
-    result = count_plates(colonies, float(row["drop_uL"]) / 1000, dilution, level=0.95)
-    for computed, printed in (
-        (result.estimate.value, row["cfu_per_mL"]),
-        (result.estimate.low, row["low95"]),
-        (result.estimate.high, row["high95"]),
+    volume_ml = float(row["drop_uL"]) / 1000
+    for result in (
+        count_plates(colonies, volume_ml, dilution, level=0.95),
+        count_plates([sum(colonies)], volume_ml, dilution, level=0.95, drops=len(colonies)),
     ):
-        assert computed == pytest.approx(float(printed), rel=6e-6)
+        for computed, printed in (
+            (result.estimate.value, row["cfu_per_mL"]),
+            (result.estimate.low, row["low95"]),
+            (result.estimate.high, row["high95"]),
+        ):
+            assert computed == pytest.approx(float(printed), rel=6e-6)
 
 
 def spread(text: str) -> list[float]:

@@ -15,9 +15,10 @@ from rhizoledger.errors import InputError
 from rhizoledger.estimate import Estimate
 from rhizoledger.stats.poisson import checked_level
 from rhizoledger.stats.profile import likelihood_limits, log_root, step_out
+from rhizoledger.stats.proportions import clopper_pearson
 
 FloatArray = NDArray[np.float64]
-Interval = Literal["likelihood", "jarvis"]
+Interval = Literal["likelihood", "jarvis", "exact"]
 MpnStatus = Literal["interior", "all_negative", "all_positive"]
 
 LN_10 = math.log(10)
@@ -60,9 +61,7 @@ class MpnCount:
     @property
     def category(self) -> int:
         """Rarity category of ISO 7218/Amd.1:2013 (edges from memory): 1 likely … 3 rare."""
-        if self.rarity_index >= UNLIKELY:
-            return 1
-        return 2 if self.rarity_index >= RARE else 3  # exact: name of the last category
+        return rarity_category(self.rarity_index)
 
     def log_likelihood(self, density: ArrayLike) -> FloatArray:
         """Log likelihood of densities in the estimate's unit, up to a constant; -inf below zero."""
@@ -125,11 +124,13 @@ def count_mpn(
         Confidence level in (0, 1).
     unit : str
         Unit of the result.
-    interval : {"likelihood", "jarvis"}
-        Likelihood ratio, or λ·exp(±z·SE) from observed information.
+    interval : {"likelihood", "jarvis", "exact"}
+        Likelihood ratio; λ·exp(±z·SE) from observed information; or Clopper and Pearson's limits of
+        the share of positive tubes, for one amount only.
     bound_alpha : float, optional
-        α of the one-sided bound where all tubes are negative or all positive; 1 - ``level`` if not
-        given. Printed tables differ: some use half of it.
+        α of the one-sided bound where all tubes are negative or all positive. If not given,
+        1 - ``level``, and half of it for the exact interval, which holds its level only so. Printed
+        tables differ as well.
 
     Returns
     -------
@@ -139,7 +140,8 @@ def count_mpn(
     Raises
     ------
     InputError
-        If the columns differ in length, or a number is not possible.
+        If the columns differ in length, a number is not possible, or the exact interval is asked
+        for more than one amount.
 
     Notes
     -----
@@ -162,8 +164,13 @@ def count_mpn(
     0.693147
     """
     checked_level(level)
-    alpha = 1 - level if bound_alpha is None else 1 - checked_level(1 - bound_alpha)
     z, n, x = _design(amount, tubes, positive)
+    if interval == "exact" and len(z) > 1:
+        raise InputError(
+            f"The exact interval is that of one share of positive tubes, and there are {len(z)} "
+            "amounts. Take the likelihood-ratio interval, or Jarvis'."
+        )
+    alpha = bound_level(level, interval, bound_alpha)
     total = int(n.sum())
     log10_se: float | None = None
     if x.sum() == 0:
@@ -205,6 +212,10 @@ def count_mpn(
             with np.errstate(over="ignore"):
                 reach = float(np.exp(ndtri(0.5 + 0.5 * level) * se_ln))
             low, high, name = lam / reach, lam * reach, "Jarvis interval (observed information)"
+        elif interval == "exact":
+            shares = clopper_pearson(int(x[0]), int(n[0]), level)
+            low, high = (-math.log1p(-share) / float(z[0]) for share in shares)
+            name = "exact interval (Clopper-Pearson)"
         else:
             low, high = likelihood_limits(
                 lambda t: float(_log_likelihood(math.exp(t), z, n, x)), math.log(lam), level
@@ -231,6 +242,32 @@ def count_mpn(
         tubes=tuple(int(v) for v in n),
         positives=tuple(int(v) for v in x),
     )
+
+
+def bound_level(level: float, interval: Interval, bound_alpha: float | None = None) -> float:
+    """α of the bound that stands where all tubes are negative, or all positive.
+
+    Examples
+    --------
+    >>> round(bound_level(0.95, "jarvis"), 12), round(bound_level(0.95, "exact"), 12)
+    (0.05, 0.025)
+    """
+    if bound_alpha is not None:
+        return 1 - checked_level(1 - bound_alpha)
+    return (1 - level) * (0.5 if interval == "exact" else 1)
+
+
+def rarity_category(rarity_index: float) -> int:
+    """Category of ISO 7218/Amd.1:2013 (edges from memory): 1 likely, 2 unlikely, 3 rare.
+
+    Examples
+    --------
+    >>> [rarity_category(r) for r in (1.0, 0.05, 0.049, 0.01, 0.009)]
+    [1, 1, 2, 2, 3]
+    """
+    if rarity_index >= UNLIKELY:
+        return 1
+    return 2 if rarity_index >= RARE else 3  # exact: name of the last category
 
 
 def _design(

@@ -3,82 +3,42 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
-import numpy as np
-from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import minimize_scalar
-from scipy.special import chdtrc, xlogy
+from numpy.typing import ArrayLike
 
-from rhizoledger.counts.plates.readings import PlateReading, read_plates
-from rhizoledger.counts.plates.rules import Rule, report_readings
-from rhizoledger.errors import InputError, RuleError
-from rhizoledger.estimate import Estimate
-from rhizoledger.stats.negbin import profile_log_likelihood
-from rhizoledger.stats.poisson import (
-    Homogeneity,
-    at_least_slope,
-    checked_level,
-    homogeneity,
-    log_at_least,
-    poisson_limits,
+from rhizoledger.counts.plates.dispersion import Dispersion, dispersion
+from rhizoledger.counts.plates.likelihood import (
+    FloatArray,
+    PlateLikelihood,
+    chances_of_tntc,
+    check_tntc,
+    information,
+    lower_bound,
+    negative_binomial_limits,
+    poisson_ratio_limits,
+    with_tntc,
 )
-from rhizoledger.stats.profile import likelihood_limits, log_root, step_out
+from rhizoledger.counts.plates.readings import PlateReading, read_plates
+from rhizoledger.counts.plates.rules import PlateReport, Rule, report_readings
+from rhizoledger.errors import InputError
+from rhizoledger.estimate import Estimate
+from rhizoledger.stats.poisson import checked_level, poisson_limits
 
-FloatArray = NDArray[np.float64]
+IntervalMethod = Literal[
+    "exact_poisson", "likelihood_ratio", "negative_binomial", "upper_bound", "lower_bound"
+]
 
 TNTC_LIMIT = 250.0  # exact: upper end of the 25-250 convention; the caller may say another
-UNEVEN_P = 0.05  # numeric: customary level of a warning, not of a decision
-CONTRADICTION_P = 1e-6  # numeric: below it two readings are a slip of the pen, not chance
+UNLIKELY_P = 1e-3  # numeric: a TNTC plate less likely than this is worth a second look
 
-
-@dataclass(frozen=True, slots=True)
-class PlateLikelihood:
-    """What the plates say about a density, kept to re-weight Monte Carlo draws.
-
-    Parameters
-    ----------
-    counts, portions_ml : tuple
-        Counted plates: colonies, and undiluted sample on each [mL].
-    at_least, over_ml : tuple
-        Plates too numerous to count: least colonies, and undiluted sample on each [mL].
-    uneven : bool
-        Whether the counts scatter more than chance, so that the negative binomial is used.
-    """
-
-    counts: tuple[int, ...]
-    portions_ml: tuple[float, ...]
-    at_least: tuple[int, ...] = ()
-    over_ml: tuple[float, ...] = ()
-    uneven: bool = False
-
-    def poisson(self, density: ArrayLike) -> FloatArray:
-        """Poisson log likelihood of densities [per mL], up to a constant."""
-        lam = np.asarray(density, dtype=float)
-        out: FloatArray = xlogy(sum(self.counts), lam) - lam * sum(self.portions_ml)
-        for k, w in zip(self.at_least, self.over_ml, strict=True):
-            out = out + log_at_least(k, lam * w)
-        return out
-
-    def negative_binomial(self, density: ArrayLike) -> FloatArray:
-        """Negative binomial log likelihood, profiled over the dispersion, up to a constant."""
-        return profile_log_likelihood(
-            density, self.counts, self.portions_ml, self.at_least, self.over_ml
-        )
-
-    def log_likelihood(self, density: ArrayLike) -> FloatArray:
-        """The log likelihood that the interval was made from; -inf below zero.
-
-        Parameters
-        ----------
-        density : array_like, any shape [per mL of undiluted sample]
-        """
-        lam = np.asarray(density, dtype=float)
-        usable = np.where(lam > 0, lam, 1.0)
-        out = self.negative_binomial(usable) if self.uneven else self.poisson(usable)
-        at_zero = 0.0 if sum(self.counts) == 0 and not self.at_least else -math.inf
-        return np.where(lam > 0, out, np.where(lam == 0, at_zero, -math.inf))
+SPOKEN: dict[IntervalMethod, str] = {
+    "exact_poisson": "exact Poisson interval",
+    "likelihood_ratio": "likelihood-ratio interval",
+    "negative_binomial": "negative binomial interval by profile, never narrower than Poisson",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,15 +50,17 @@ class PlateCount:
     estimate : Estimate
         Per mL (or whatever ``unit`` says) of undiluted sample, linear. By plate count: not every
         such cell nodulates, and not every nodulating cell forms a colony (§1.6).
+    interval_method : str
+        How the interval was made, in a word.
     colonies : int
         Colonies on all counted plates.
     plated_ml : float
         Undiluted sample on all counted plates [mL].
     n_plates : int
-        Counted plates (TNTC plates are used but not in this number).
-    g2, df, p : float, int, float
-        Likelihood-ratio test that the counted plates agree.
-    reported : str
+        Counted plates, drops of one plate together (TNTC plates are used but not in this number).
+    scatter : Dispersion
+        G², index of dispersion, and the k of a negative binomial where the plates disagree.
+    report : PlateReport
         The result by the named reporting rule.
     warnings : tuple of str
         What a reader must know.
@@ -107,15 +69,39 @@ class PlateCount:
     """
 
     estimate: Estimate
+    interval_method: IntervalMethod
     colonies: int
     plated_ml: float
     n_plates: int
-    g2: float
-    df: int
-    p: float
-    reported: str
+    scatter: Dispersion
+    report: PlateReport
     warnings: tuple[str, ...]
     likelihood: PlateLikelihood
+
+    @property
+    def n_tntc(self) -> int:
+        """Readings called TNTC that were used."""
+        return len(self.likelihood.at_least)
+
+    @property
+    def reported(self) -> str:
+        """The line that the reporting rule prints."""
+        return self.report.text
+
+    @property
+    def g2(self) -> float:
+        """Likelihood-ratio statistic of the counted plates' agreement."""
+        return self.scatter.g2
+
+    @property
+    def df(self) -> int:
+        """Its degrees of freedom."""
+        return self.scatter.df
+
+    @property
+    def p(self) -> float:
+        """Its upper χ² tail."""
+        return self.scatter.p
 
     def log_likelihood(self, density: ArrayLike) -> FloatArray:
         """Log likelihood of densities in the estimate's unit, up to a constant."""
@@ -134,6 +120,10 @@ def count_plates(
     rule: Rule = "bam",
     bound_alpha: float | None = None,
     poisson_only: bool = False,
+    drops: float | Sequence[float] = 1,
+    spreader_share: float | Sequence[float] = 0.0,
+    plate_cm2: float | Sequence[float | None] | None = None,
+    plate: Sequence[str | None] | None = None,
 ) -> PlateCount:
     """Density of the undiluted sample from every usable plate, by maximum likelihood.
 
@@ -142,7 +132,8 @@ def count_plates(
     colonies : sequence of int, "TNTC", "SPR" or "LA", shape (n,)
         One reading per plate. Spreaders and accidents are left out and named.
     volume_ml, dilution : float or sequence, shape (n,)
-        Volume plated > 0 [mL] and dilution as a fraction in (0, 1].
+        Volume plated > 0 [mL] (of one drop, where ``drops`` is given) and dilution as a fraction in
+        (0, 1].
     tntc_limit : float or sequence
         Count that TNTC stands for.
     tntc_at_least : bool
@@ -152,12 +143,21 @@ def count_plates(
     unit : str
         Unit of the result.
     rule : {"bam", "iso7218"}
-        Reporting rule for ``reported``.
+        Reporting rule for ``report``.
     bound_alpha : float, optional
         α of the one-sided bound where there is no colony, or nothing countable; 1 - ``level`` if
         not given.
     poisson_only : bool
         Keep the Poisson interval even where the plates disagree, as published tables do.
+    drops : float or sequence
+        Drops that each reading was counted on, in all.
+    spreader_share : float or sequence
+        Share of the plate under spreaders and the growth they repress. Up to a quarter the colonies
+        are those of the free part, and count for it; above, the plate is SPR.
+    plate_cm2 : float or sequence, optional
+        Area of each plate [cm²], for the reporting rule's case of crowded plates.
+    plate : sequence, optional
+        Names of plates; readings of one name and dilution are drops of one plate.
 
     Returns
     -------
@@ -169,8 +169,8 @@ def count_plates(
     ------
     InputError
         If no plate can be used, or a number is not possible.
-    RuleError
-        If a TNTC plate contradicts the counted plates.
+    TntcContradiction
+        If a TNTC plate has a probability below one in a million at the counted plates' estimate.
 
     Notes
     -----
@@ -192,83 +192,90 @@ def count_plates(
     (24409, '24,000 CFU/mL')
     """
     checked_level(level)
-    plates = read_plates(colonies, volume_ml, dilution, tntc_limit)
+    plates = read_plates(
+        colonies, volume_ml, dilution, tntc_limit,
+        drops=drops, spreader_share=spreader_share, plate_cm2=plate_cm2, plate=plate,
+    )  # fmt: skip
     counted = [p for p in plates if not isinstance(p.colonies, str)]
     over = [p for p in plates if p.colonies == "TNTC"]
     if not counted and not over:
         raise InputError("None of the plates can be used. Plate the sample again.")
-    least = tuple(
-        math.ceil(p.tntc_limit) if tntc_at_least else math.floor(p.tntc_limit) + 1 for p in over
-    )
-    counts = tuple(int(p.colonies) for p in counted)
     data = PlateLikelihood(
-        counts, tuple(p.portion_ml for p in counted), least, tuple(p.portion_ml for p in over)
+        tuple(int(p.colonies) for p in counted if not isinstance(p.colonies, str)),
+        tuple(p.portion_ml for p in counted),
+        tuple(
+            math.ceil(p.tntc_limit) if tntc_at_least else math.floor(p.tntc_limit) + 1 for p in over
+        ),
+        tuple(p.portion_ml for p in over),
     )
-    test = homogeneity(counts, data.portions_ml) if counted else None
-    uneven = test is not None and test.df > 0 and test.p < UNEVEN_P
-    data = replace(data, uneven=uneven and not poisson_only)
+    scatter = dispersion(data.counts, data.portions_ml)
+    data = replace(data, uneven=scatter.uneven and not poisson_only)
+    chances = chances_of_tntc(data, scatter) if counted and over else ()
+    if chances:
+        check_tntc(chances)
     alpha = 1 - level if bound_alpha is None else 1 - checked_level(1 - bound_alpha)
-    sign = "≥" if tntc_at_least else ">"
-    tntc = f", TNTC taken as {sign} {_limits(over)}" if over else ""
+    tntc = f", TNTC taken as {'≥' if tntc_at_least else '>'} {_limits(over)}" if over else ""
+    estimate, method = _estimate(data, level, alpha, unit, tntc)
+    report = report_readings(plates, rule, unit)
     return PlateCount(
-        estimate=_estimate(data, level, alpha, unit, tntc),
-        colonies=sum(counts),
+        estimate=estimate,
+        interval_method=method,
+        colonies=sum(data.counts),
         plated_ml=math.fsum(data.portions_ml),
-        n_plates=len(counts),
-        g2=test.g2 if test else 0.0,
-        df=test.df if test else 0,
-        p=test.p if test else 1.0,
-        reported=report_readings(plates, rule, unit).text,
-        warnings=_warnings(plates, test if uneven else None, data.uneven),
+        n_plates=_number_of(counted),
+        scatter=scatter,
+        report=report,
+        warnings=(
+            *_scatter_warning(scatter, data.uneven),
+            *_plate_warnings(plates),
+            *_tntc_warning(chances),
+        ),
         likelihood=data,
     )
+
+
+def _number_of(plates: Sequence[PlateReading]) -> int:
+    named = {(p.plate, p.whole_ml) for p in plates if p.plate is not None}
+    return len(named) + sum(p.plate is None for p in plates)
 
 
 def _limits(over: Sequence[PlateReading]) -> str:
     return ", ".join(f"{limit:g}" for limit in sorted({p.tntc_limit for p in over}))
 
 
-def _estimate(data: PlateLikelihood, level: float, alpha: float, unit: str, tntc: str) -> Estimate:
+def _estimate(
+    data: PlateLikelihood, level: float, alpha: float, unit: str, tntc: str
+) -> tuple[Estimate, IntervalMethod]:
     n = len(data.counts) + len(data.at_least)
-    if not data.counts:
-        return Estimate(
-            value=None,
-            low=_lower_bound(data, alpha),
-            high=None,
-            unit=unit,
-            level=1 - alpha,
-            kind="confidence",
-            n=n,
-            method=f"nothing countable: one-sided lower bound, alpha = {alpha:.3g}{tntc}",
-            status="at_limit",
-        )
     total, plated_ml = sum(data.counts), math.fsum(data.portions_ml)
-    if total == 0 and not data.at_least:
+    if total == 0 and not (data.counts and data.at_least):
+        bound: IntervalMethod = "upper_bound" if data.counts else "lower_bound"
+        upper = bound == "upper_bound"
+        what = "no colonies: one-sided upper" if upper else "nothing countable: one-sided lower"
         return Estimate(
-            value=0.0,
-            low=0.0,
-            high=-math.log(alpha) / plated_ml,
+            value=0.0 if upper else None,
+            low=0.0 if upper else lower_bound(data, alpha),
+            high=-math.log(alpha) / plated_ml if upper else None,
             unit=unit,
             level=1 - alpha,
             kind="confidence",
             n=n,
-            method=f"no colonies: one-sided upper bound, alpha = {alpha:.3g}",
+            method=f"{what} bound, alpha = {alpha:.3g}{tntc}",
             status="at_limit",
-        )
+        ), bound
+    method: IntervalMethod
     if data.at_least:
-        value = _with_tntc(data)
-        low, high = likelihood_limits(
-            lambda t: float(data.poisson(np.exp(t))), math.log(value), level
-        )
-        name = "likelihood-ratio interval"
+        value = with_tntc(data)
+        low, high = poisson_ratio_limits(data, value, level)
+        method = "likelihood_ratio"
     else:
         value = total / plated_ml
         low, high = (limit / plated_ml for limit in poisson_limits(total, level))
-        name = "exact Poisson interval"
+        method = "exact_poisson"
     if data.uneven:
-        nb_low, nb_high = _negative_binomial_limits(data, value, level)
+        nb_low, nb_high = negative_binomial_limits(data, value, level)
         low, high = min(low, nb_low), max(high, nb_high)
-        name = "negative binomial interval by profile, never narrower than Poisson"
+        method = "negative_binomial"
     return Estimate(
         value=value,
         low=low,
@@ -277,107 +284,32 @@ def _estimate(data: PlateLikelihood, level: float, alpha: float, unit: str, tntc
         level=level,
         kind="confidence",
         # A Poisson standard error beside a widened interval would contradict it.
-        se=None if data.uneven else 1 / math.sqrt(_information(data, value)),
+        se=None if data.uneven else 1 / math.sqrt(information(data, value)),
         n=n,
-        method=f"maximum likelihood over {n} plates, {name}{tntc}",
-    )
+        method=f"maximum likelihood over {n} plate{'s' if n > 1 else ''}, {SPOKEN[method]}{tntc}",
+    ), method
 
 
-def _score(data: PlateLikelihood, lam: float) -> float:
-    """Slope of the Poisson log likelihood times λ: same sign, no overflow."""
-    out = sum(data.counts) - lam * math.fsum(data.portions_ml)
-    for k, w in zip(data.at_least, data.over_ml, strict=True):
-        out += lam * w * float(at_least_slope(k, lam * w))
-    return out
-
-
-def _information(data: PlateLikelihood, lam: float) -> float:
-    """Observed Poisson information at λ."""
-    out = sum(data.counts) / lam**2
-    for k, w in zip(data.at_least, data.over_ml, strict=True):
-        m = lam * w
-        slope = float(at_least_slope(k, m))
-        out -= w**2 * slope * ((k - 1) / m - 1 - slope)
-    return out
-
-
-def _with_tntc(data: PlateLikelihood) -> float:
-    """Maximum likelihood with TNTC plates, once they are seen not to contradict the counts."""
-    counted = PlateLikelihood(data.counts, data.portions_ml)
-    total, plated_ml = sum(data.counts), math.fsum(data.portions_ml)
-    alone = total / plated_ml
-    # One colony where there was none is near enough to start the search.
-    start = math.log(max(alone, 0.5 / plated_ml))
-
-    def score(t: float) -> float:
-        return _score(data, math.exp(t))
-
-    below = start if score(start) > 0 else step_out(score, start, -1.0)
-    above = step_out(lambda t: -score(t), start, 1.0)
-    if below is None or above is None:
-        raise RuleError(_contradiction())
-    value = math.exp(log_root(score, below, above))
-    # The counted plates' own best fit against the joint one (§1.1): a plain probability at the
-    # counted plates' estimate would call any TNTC impossible beside plates without a colony.
-    deviance = 2 * float(counted.poisson(alone) - data.poisson(value))
-    if float(chdtrc(1, max(deviance, 0.0))) < CONTRADICTION_P:
-        raise RuleError(_contradiction())
-    return value
-
-
-def _contradiction() -> str:
+def _scatter_warning(scatter: Dispersion, widened: bool) -> tuple[str, ...]:
+    if not scatter.uneven:
+        return ()
     return (
-        "A plate called TNTC contradicts the counted plates (§1.1): both cannot be right. "
-        "Check its dilution, volume and TNTC limit, or mark it LA if it cannot be trusted."
+        "The plates disagree more than chance allows "
+        f"(G² = {scatter.g2:.3g}, p = {scatter.p:.2g})"
+        f"{': the interval is widened' if widened else ''}. "
+        "Look for a clump, a missed dilution or a mislabelled plate.",
     )
 
 
-def _lower_bound(data: PlateLikelihood, alpha: float) -> float:
-    """Density at which plates as full as these have probability α."""
-    target = math.log(alpha)
-
-    def excess(t: float) -> float:
-        return float(data.poisson(np.exp(t))) - target
-
-    start = math.log(max(k / w for k, w in zip(data.at_least, data.over_ml, strict=True)))
-    above = start if excess(start) > 0 else step_out(excess, start, 1.0)
-    below = step_out(lambda t: -excess(t), start, -1.0)
-    if above is None or below is None:
-        raise InputError("The TNTC plates give no bound. Check their volumes and dilutions.")
-    return math.exp(log_root(excess, below, above))
-
-
-def _negative_binomial_limits(
-    data: PlateLikelihood, value: float, level: float
-) -> tuple[float, float]:
-    ratios = [c / w for c, w in zip(data.counts, data.portions_ml, strict=True) if c > 0]
-    low, high = math.log(min(*ratios, value) / 2), math.log(max(*ratios, value) * 2)
-    best = minimize_scalar(
-        lambda t: -float(data.negative_binomial(np.exp(t))), bounds=(low, high), method="bounded"
-    )
-    return _likelihood_limits(data.negative_binomial, math.exp(best.x), level)
-
-
-def _likelihood_limits(
-    log_likelihood: Callable[[ArrayLike], FloatArray], best: float, level: float
-) -> tuple[float, float]:
-    return likelihood_limits(lambda t: float(log_likelihood(np.exp(t))), math.log(best), level)
-
-
-def _warnings(
-    plates: Sequence[PlateReading], uneven: Homogeneity | None, widened: bool
-) -> tuple[str, ...]:
+def _plate_warnings(plates: Sequence[PlateReading]) -> tuple[str, ...]:
     out = []
-    if uneven is not None:
-        out.append(
-            "The plates disagree more than chance allows "
-            f"(G² = {uneven.g2:.3g}, p = {uneven.p:.2g})"
-            f"{': the interval is widened' if widened else ''}. "
-            "Look for a clump, a missed dilution or a mislabelled plate."
-        )
     left_out = [str(p.colonies) for p in plates if p.colonies in ("SPR", "LA")]
     if left_out:
         out.append(f"Left out: {', '.join(left_out)}.")
+    if any(p.overgrown for p in plates):
+        out.append("A plate of which spreaders cover more than a quarter is taken as SPR.")
+    if any(p.spreader_share > 0 for p in plates):
+        out.append("Counts beside a spreader stand for the part of the plate that it left free.")
     crowded = [p for p in plates if not isinstance(p.colonies, str) and p.colonies > p.tntc_limit]
     if crowded:
         out.append(
@@ -385,3 +317,12 @@ def _warnings(
             "crowded plates are often undercounted."
         )
     return tuple(out)
+
+
+def _tntc_warning(chances: Sequence[float]) -> tuple[str, ...]:
+    if not chances or min(chances) >= UNLIKELY_P:
+        return ()
+    return (
+        f"A plate called TNTC is hardly to be expected beside the counted plates (p = "
+        f"{min(chances):.1g}). Check its dilution, volume and TNTC limit.",
+    )
