@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from cyclopts import App, CycloptsError
 
 from rhizoledger import __version__
-from rhizoledger.cli import count, evidence, plan, season, trial
+from rhizoledger.cli import count, evidence, plan, season, survival, trial
 from rhizoledger.cli.console import complain, say_json
 from rhizoledger.cli.parsing import new_app, with_minus_values
 from rhizoledger.errors import InputError, Problem, RhizoledgerError
@@ -33,6 +33,7 @@ app.command(plan.app)
 app.command(evidence.app)
 app.command(trial.app)
 app.command(count.app)
+app.command(survival.app)
 
 
 def main(tokens: Sequence[str] | None = None) -> int:

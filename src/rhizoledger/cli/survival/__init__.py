@@ -1,0 +1,7 @@
+"""``rhizoledger survival``: how live cells die, how long a lot may wait, and what a record says."""
+
+from rhizoledger.cli.parsing import new_app
+from rhizoledger.cli.survival.fit import fit
+
+app = new_app("survival", "Fit die-off curves, state windows, and read temperature records.")
+app.command(fit)
