@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from cyclopts import App, CycloptsError
 
 from rhizoledger import __version__
-from rhizoledger.cli import count, evidence, plan, season, survival, trial
+from rhizoledger.cli import evidence, plan, season, trial
 from rhizoledger.cli.console import complain, say_json
 from rhizoledger.cli.parsing import new_app, with_minus_values
 from rhizoledger.errors import InputError, Problem, RhizoledgerError
@@ -32,8 +32,18 @@ app.command(season.app)
 app.command(plan.app)
 app.command(evidence.app)
 app.command(trial.app)
-app.command(count.app)
-app.command(survival.app)
+# These hold many commands and are imported only when asked for, so that help stays quick; the
+# sentence is theirs, and a test holds that it is.
+app.command(
+    "rhizoledger.cli.count:app",
+    name="count",
+    help="Count live cells: plates, tubes, test plants, and what a lot must hold.",
+)
+app.command(
+    "rhizoledger.cli.survival:app",
+    name="survival",
+    help="Fit die-off curves, state windows, and read temperature records.",
+)
 
 
 def main(tokens: Sequence[str] | None = None) -> int:

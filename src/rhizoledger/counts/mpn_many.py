@@ -1,13 +1,13 @@
 """Most probable numbers of very many designs at once, in plain numpy (§1.3).
 
 Every design is solved on its own: nothing is kept from one to the next, and no two need be alike.
-Rows go through in chunks small enough for the processor's second cache, dilution by dilution, and
-three ideas keep the number of exponentials near two for each tube row:
+Designs go through in chunks that stay in the processor's caches, those of one length together and
+dilution by dilution, and three ideas keep the number of exponentials near two for each tube row:
 
-* a start that is a proven lower bound and within a fifth of the root on every design tried:
-  z/(e^{λz} - 1) is convex in z, so any group S of rows tells
-  λ ≥ ln(1 + Σ_S x z/N)·Σ_S x/Σ_S x z, with N = Σ (n - x) z; the best group of the smallest
-  amounts is taken, and with one dilution it is the root itself;
+* a start that is a proven lower bound: z/(e^{λz} - 1) is convex in z, so any group S of rows tells
+  λ ≥ ln(1 + Σ_S x z/N)·Σ_S x/Σ_S x z, with N = Σ (n - x) z. The best group of the smallest
+  amounts is taken: the root itself with one dilution, and within a fifth of it on every design
+  tried with several;
 * Halley's third-order step on ln λ for ln Σ x B(λz) = ln λN, where B(y) = y/(e^y - 1): both
   derivatives come from the same exponential;
 * a bracket that is narrowed on the way and halved where a step would leave it.
@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -27,7 +28,11 @@ from rhizoledger.errors import InputError
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
-CHUNK = 4096  # numeric: designs at a time; some six arrays of 4096 × 5 floats fill a megabyte
+CHUNK = (
+    32_768  # numeric: designs at a time; larger ones leave the cache, smaller ones wait on calls
+)
+ROUNDS = 4  # numeric: groups that are tried where amounts are in no order
+SURELY = 2.0  # numeric: organisms in a tube from which its row rather lowers the bound
 SETTLED = 1e-4  # numeric: Halley's error is about a third of the cube of its last step
 MOST_STEPS = 200  # numeric: halving alone would have ended by then
 NO_POSITIVE = 700.0  # numeric: e^-700 is as good as zero, and e^700 does not overflow
@@ -40,8 +45,8 @@ def densities(amounts: ArrayLike, tubes: ArrayLike, positives: ArrayLike) -> Flo
     Parameters
     ----------
     amounts : array, shape (m, k) or (k,)
-        Undiluted sample in each tube, in the unit that results are per, 1e-30 to 1e30. Any order;
-        rows with amounts from large to small are quickest.
+        Undiluted sample in each tube, in the unit that results are per, 1e-30 to 1e30; any
+        order.
     tubes, positives : array, shape (m, k) or (k,)
         Tubes, and how many turned positive. Shorter designs are filled up with rows of no tubes,
         whatever their amount.
@@ -139,8 +144,7 @@ def _shaped(
 def _blocks(*given: NDArray[np.generic]) -> Iterator[tuple[slice, Block]]:
     """Chunks of designs as checked floats, dilution by dilution: amounts, negatives, positives.
 
-    Amounts run from large to small. Where no tube is positive the amount no longer matters once the
-    negatives are weighed, and where there is no tube it never does; it is held finite.
+    Where there is no tube the amount does not matter; it is held finite.
     """
     for first in range(0, len(given[0]), CHUNK):
         rows = slice(first, first + CHUNK)
@@ -155,9 +159,6 @@ def _blocks(*given: NDArray[np.generic]) -> Iterator[tuple[slice, Block]]:
         fine = whole and x.min() >= 0 and negative.min() >= 0 and n.max() <= MOST_TUBES
         if not (fine and z.min() >= LEAST and z.max() <= MOST and n.max(axis=0).min() > 0):
             _name_the_first(first, z, n, x)
-        if not (z[1:] <= z[:-1]).all():
-            order = np.argsort(-z, axis=0)
-            z, negative, x = (np.take_along_axis(each, order, 0) for each in (z, negative, x))
         yield rows, (z, negative, x)
 
 
@@ -191,34 +192,54 @@ def _b(lam: FloatArray, z: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 
 def _solved(z: FloatArray, negative: FloatArray, x: FloatArray) -> FloatArray:
+    """Roots of a chunk, taken in groups that end with the same dilution with a positive tube."""
     n_z = np.einsum("km,km->m", negative, z)
-    total = x.sum(axis=0)
-    out = np.where(total == 0, 0.0, np.inf)
-    inner = np.flatnonzero((total > 0) & (n_z > 0))
-    if len(inner) < len(total):
-        z, x, n_z, total = z[:, inner], x[:, inner], n_z[inner], total[inner]
-    low = _start(z, x, n_z)
-    out[inner] = _roots(z, x, n_z, low, total / n_z)
+    length = np.zeros(len(n_z), dtype=np.int8 if len(z) < 100 else np.int64)
+    for j, row in enumerate(x):
+        length[row > 0] = j + 1
+    out = np.where(length == 0, 0.0, np.inf)
+    length[n_z == 0] = 0
+    order = np.argsort(length, kind="stable")
+    ends = np.searchsorted(length[order], np.arange(len(z) + 1), side="right").tolist()
+    for k, (first, end) in enumerate(pairwise(ends), start=1):
+        if first < end:
+            group = order[first:end]
+            z_k, x_k = (np.take(each[:k], group, axis=1) for each in (z, x))
+            out[group] = _roots(z_k, x_k, n_z[group])
     return out
 
 
 def _start(z: FloatArray, x: FloatArray, n_z: FloatArray) -> FloatArray:
-    """The best of the lower bounds by groups of the smallest amounts."""
-    count, weight = np.zeros_like(n_z), np.zeros_like(n_z)
+    """The best of the lower bounds by groups of the smallest amounts.
+
+    Where amounts run from large to small the groups are all those there are; else a few, each
+    without the amounts that the bound before it calls surely positive.
+    """
     best = np.zeros_like(n_z)
-    for j in range(len(z) - 1, -1, -1):
-        count += x[j]
-        weight += x[j] * z[j]
-        bound = np.log1p(weight / n_z)
-        bound *= count
-        bound /= np.maximum(weight, LEAST_SUM)
-        np.maximum(best, bound, out=best)
+    if (z[1:] <= z[:-1]).all():
+        count, weight = np.zeros_like(n_z), np.zeros_like(n_z)
+        for j in range(len(z) - 1, -1, -1):
+            count += x[j]
+            weight += x[j] * z[j]
+            np.maximum(best, _bound(count, weight, n_z), out=best)
+        return best
+    group = x
+    for _ in range(ROUNDS):
+        weight = np.einsum("km,km->m", group, z)
+        np.maximum(best, _bound(group.sum(axis=0), weight, n_z), out=best)
+        group = x * (z * best < SURELY)
     return best
 
 
-def _roots(
-    z: FloatArray, x: FloatArray, n_z: FloatArray, low: FloatArray, high: FloatArray
-) -> FloatArray:
+def _bound(count: FloatArray, weight: FloatArray, n_z: FloatArray) -> FloatArray:
+    bound = np.log1p(weight / n_z)
+    bound *= count
+    bound /= np.maximum(weight, LEAST_SUM)
+    return bound
+
+
+def _roots(z: FloatArray, x: FloatArray, n_z: FloatArray) -> FloatArray:
+    low, high = _start(z, x, n_z), x.sum(axis=0) / n_z
     out = np.empty_like(low)
     left = np.arange(len(low))
     lam = low
@@ -235,7 +256,12 @@ def _roots(
         if len(going) == 0:
             return out
         left, lam, n_z = left[going], moved[going], n_z[going]
-        low, high, z, x = low[going], high[going], z[:, going], x[:, going]
+        low, high, z, x = (
+            low[going],
+            high[going],
+            np.take(z, going, axis=1),
+            np.take(x, going, axis=1),
+        )
     raise InputError("These designs have no root that numbers can hold. Check the amounts.")
 
 
