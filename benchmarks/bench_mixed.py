@@ -38,7 +38,8 @@ from scipy.linalg.lapack import dpotrf, dpotri
 from rhizoledger.stats.mixed import MixedFit, fit_mixed
 from rhizoledger.stats.mixed_design import TreatmentDesign, treatment_design
 from rhizoledger.stats.mixed_equations import CrossProducts
-from rhizoledger.stats.mixed_inference import Contrast, DfMethod, compare, versus_check
+from rhizoledger.stats.mixed_inference import Contrast, compare, versus_check
+from rhizoledger.stats.mixed_precision import DfMethod
 from rhizoledger.stats.one_thread import one_thread
 
 KR_LIMIT_S, FASTER_THAN_STATSMODELS, CRITERION_SLACK = 1.0, 100.0, 1e-6

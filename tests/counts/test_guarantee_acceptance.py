@@ -95,13 +95,10 @@ def test_more_samples_than_the_plan_are_not_judged() -> None:
 def test_sizes_by_trying_every_plan(good: float, bad: float, a: float, b: float) -> None:
     found = smallest_plan(good, bad, a, b)
     assert found is not None
-    for n in range(1, found.n + 1):
-        kept = [
-            c
-            for c in range(n)
-            if stats.binom.cdf(c, n, good) >= 1 - a and stats.binom.cdf(c, n, bad) <= b
-        ]
-        assert (n < found.n) == (not kept)
+    n, c = (axis.ravel() for axis in np.mgrid[1 : found.n + 1, 0 : found.n])
+    keeps = (stats.binom.sf(c, n, good) <= a) & (stats.binom.cdf(c, n, bad) <= b) & (c < n)
+    kept = c[keeps & (n == found.n)]
+    assert not np.any(keeps & (n < found.n))
     assert found.c in kept
     assert found.producer_risk == pytest.approx(1 - stats.binom.cdf(found.c, found.n, good))
     assert found.user_risk == pytest.approx(stats.binom.cdf(found.c, found.n, bad))

@@ -145,6 +145,7 @@ BOMBS = {
 }
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("bomb", BOMBS)
 def test_workbook_bombs_are_refused(bomb: str, tmp_path: Path) -> None:
     folder = with_book(tmp_path, BOMBS[bomb](tiny_workbook()))
@@ -170,6 +171,7 @@ print(peak_mb())
 """
 
 
+@pytest.mark.thorough
 @pytest.mark.skipif(sys.platform == "win32", reason="peak memory is read the POSIX way")
 def test_workbook_bombs_stay_small_in_memory(tmp_path: Path) -> None:
     plain = tiny_workbook()
@@ -180,6 +182,7 @@ def test_workbook_bombs_stay_small_in_memory(tmp_path: Path) -> None:
     assert float(run.stdout) < 400
 
 
+@pytest.mark.thorough
 def test_a_lying_size_is_found_while_unpacking(tmp_path: Path) -> None:
     data = tiny_workbook()
     big = rebuilt({SHEET: part(data, SHEET) + b" " * (workbook.LARGEST_UNPACKED + 1)}, data)

@@ -29,14 +29,13 @@ from rhizoledger.stats.mixed import MixedFit, fit_mixed
 from rhizoledger.stats.mixed_design import treatment_design
 from rhizoledger.stats.mixed_equations import variance_derivatives
 from rhizoledger.stats.mixed_inference import (
-    DfMethod,
     compare,
     contrast,
     joint_test,
     marginal_means,
-    precision,
     versus_check,
 )
+from rhizoledger.stats.mixed_precision import DfMethod, precision
 from rhizoledger.stats.mixed_profile import sd_limits
 from rhizoledger.stats.one_thread import one_thread
 

@@ -23,7 +23,8 @@ from scipy.stats import chi2, norm
 from scipy.stats import t as student
 
 from rhizoledger.errors import InputError
-from rhizoledger.stats.pooling import Convention, Pooled, pool
+from rhizoledger.stats.pooling import pool
+from rhizoledger.stats.pooling_answer import Convention, Pooled
 from rhizoledger.stats.sensitivity import cumulative, egger, leave_one_out, shrink
 from rhizoledger.stats.studies import Method
 

@@ -28,15 +28,10 @@ from scipy.stats import t as student
 
 from rhizoledger.stats.mixed import MixedFit, fit_mixed
 from rhizoledger.stats.mixed_design import TreatmentDesign, treatment_design
-from rhizoledger.stats.mixed_inference import (
-    Contrast,
-    DfMethod,
-    compare,
-    contrast,
-    joint_test,
-    versus_check,
-)
-from rhizoledger.stats.pooling import Test, pool
+from rhizoledger.stats.mixed_inference import Contrast, compare, contrast, joint_test, versus_check
+from rhizoledger.stats.mixed_precision import DfMethod
+from rhizoledger.stats.pooling import pool
+from rhizoledger.stats.pooling_answer import Test
 from rhizoledger.stats.proportions import clopper_pearson, wilson
 from rhizoledger.stats.sensitivity import leave_one_out, shrink
 from rhizoledger.stats.studies import Method

@@ -12,7 +12,7 @@ from scipy.optimize import brentq
 from rhizoledger.errors import NotFoundError
 from rhizoledger.stats.mixed import MixedFit
 from rhizoledger.stats.mixed_equations import variance_derivatives
-from rhizoledger.stats.mixed_inference import inverse_information
+from rhizoledger.stats.mixed_precision import inverse_information
 from rhizoledger.stats.mixed_search import WIDEST, newton
 from rhizoledger.stats.one_thread import one_thread
 from rhizoledger.stats.profile import chi2_1

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from rhizoledger.errors import FitError
 from rhizoledger.stats.mixed import MixedFit, fit_mixed, refit
 from rhizoledger.stats.mixed_design import TreatmentDesign, treatment_design
-from rhizoledger.stats.mixed_inference import Adjust, Contrast, DfMethod, contrast, versus_check
+from rhizoledger.stats.mixed_inference import Adjust, Contrast, contrast, versus_check
+from rhizoledger.stats.mixed_precision import DfMethod
 from rhizoledger.stats.one_thread import one_thread
 from rhizoledger.stats.power import ALPHA, Counting
 from rhizoledger.stats.power_arguments import (

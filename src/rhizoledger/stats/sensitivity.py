@@ -11,7 +11,8 @@ from numpy.typing import ArrayLike
 
 from rhizoledger.errors import InputError
 from rhizoledger.stats.between_studies import critical_value
-from rhizoledger.stats.pooling import Coefficient, Convention, Pooled, Test, pool
+from rhizoledger.stats.pooling import pool
+from rhizoledger.stats.pooling_answer import Coefficient, Convention, Pooled, Test
 from rhizoledger.stats.studies import SINGULAR, Method, checked_studies
 
 

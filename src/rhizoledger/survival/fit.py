@@ -14,11 +14,11 @@ from functools import partial
 import numpy as np
 
 from rhizoledger.errors import FitError, InputError
+from rhizoledger.stats.profile_many import BetterPointError
 from rhizoledger.survival.fit_answer import Fit, Secondary, answer
 from rhizoledger.survival.fit_data import CountData, Likelihood
 from rhizoledger.survival.fit_models import MODELS, SHAPES, Model, Reading
-from rhizoledger.survival.fit_profile import BetterPointError
-from rhizoledger.survival.fit_search import Problem, climb, polished
+from rhizoledger.survival.fit_search import Problem, polished
 from rhizoledger.survival.fit_starts import best_maximum
 from rhizoledger.survival.temperature import GAS_J_PER_MOL_K, J_PER_KJ, LN10, ZERO_C_IN_K
 
@@ -91,7 +91,7 @@ def fit_model(
         try:
             return said(problem, best, profile=profile)
         except BetterPointError as better:
-            best = polished(problem, climb(problem, better.at))
+            best = polished(problem, problem.climb(better.at))
     fit = said(problem, best, profile=False)
     return replace(
         fit,

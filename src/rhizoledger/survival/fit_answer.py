@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 from scipy.special import chdtrc
 
 from rhizoledger.errors import FitError
+from rhizoledger.stats.profile_many import BetterPointError, Limits, coordinate_limits
 from rhizoledger.survival.fit_data import NB_BOUNDS, Likelihood
 from rhizoledger.survival.fit_models import BY_FAST, FloatArray, Model, Reading
-from rhizoledger.survival.fit_profile import Limits, coordinate_limits, loss_allowed
+from rhizoledger.survival.fit_profile import loss_allowed
 from rhizoledger.survival.fit_search import SCATTER, Point, Problem, observed_information
 from rhizoledger.survival.temperature import LN10
 
@@ -288,7 +289,12 @@ def _fast(
     se, expected = (_root(float(v[i : i + 2, i : i + 2].sum())) for v in covariances)
     reading = other.readings[i]
     at_fast = other.point(at)
-    ends = None if loss is None else coordinate_limits(other, at_fast, i, se, loss)
+    try:
+        ends = None if loss is None else coordinate_limits(other, at_fast, i, se, loss)
+    except BetterPointError as better:
+        slow = better.at.copy()
+        slow[i] -= slow[i + 1]
+        raise BetterPointError(slow) from None
     return _read(reading.name, reading, float(at[i]), (se, expected), ends, other, i)
 
 

@@ -198,46 +198,45 @@ class Problem:
         found = self.scores(self.curve(at)[0], at).loglik
         return found if math.isfinite(found) else -math.inf
 
+    def climb(self, start: FloatArray, fixed: NDArray[np.bool_] | None = None) -> Point:
+        """The maximum that is reached from a start, with some coordinates held.
 
-def climb(problem: Problem, start: FloatArray, fixed: NDArray[np.bool_] | None = None) -> Point:
-    """The maximum that is reached from a start, with some coordinates held.
-
-    Notes
-    -----
-    Marquardt's damping on the scoring information; a coordinate at the end of its box whose score
-    points outward is held for that step.
-    """
-    low, high = problem.bounds
-    moving = np.ones(problem.size, dtype=np.bool_) if fixed is None else ~fixed
-    now = problem.point(np.clip(start, low, high))
-    damping = FIRST_DAMPING
-    for _ in range(MOST_STEPS):
-        stuck = ((now.at <= low) & (now.score < 0)) | ((now.at >= high) & (now.score > 0))
-        free = np.flatnonzero(moving & ~stuck)
-        if free.size == 0:
-            break
-        score = now.score[free]
-        information = now.information[np.ix_(free, free)]
-        scale = np.maximum(np.diag(information), LEAST_INFORMATION)
-        moved = False
-        while damping < MOST_DAMPING:
-            step = _solved(information, scale * damping, score)
-            trial = now.at.copy()
-            trial[free] = np.clip(trial[free] + step, low[free], high[free])
-            then = problem.point(trial)
-            if then.loglik >= now.loglik and np.isfinite(then.score).all():
-                moved = True
+        Notes
+        -----
+        Marquardt's damping on the scoring information; a coordinate at the end of its box whose
+        score points outward is held for that step.
+        """
+        low, high = self.bounds
+        moving = np.ones(self.size, dtype=np.bool_) if fixed is None else ~fixed
+        now = self.point(np.clip(start, low, high))
+        damping = FIRST_DAMPING
+        for _ in range(MOST_STEPS):
+            stuck = ((now.at <= low) & (now.score < 0)) | ((now.at >= high) & (now.score > 0))
+            free = np.flatnonzero(moving & ~stuck)
+            if free.size == 0:
                 break
-            damping = max(damping, FIRST_DAMPING) * 10
-            if float(np.abs(score @ step)) < GAIN:
+            score = now.score[free]
+            information = now.information[np.ix_(free, free)]
+            scale = np.maximum(np.diag(information), LEAST_INFORMATION)
+            moved = False
+            while damping < MOST_DAMPING:
+                step = _solved(information, scale * damping, score)
+                trial = now.at.copy()
+                trial[free] = np.clip(trial[free] + step, low[free], high[free])
+                then = self.point(trial)
+                if then.loglik >= now.loglik and np.isfinite(then.score).all():
+                    moved = True
+                    break
+                damping = max(damping, FIRST_DAMPING) * 10
+                if float(np.abs(score @ step)) < GAIN:
+                    break
+            if not moved:
                 break
-        if not moved:
-            break
-        gain, now = then.loglik - now.loglik, then
-        damping = max(damping / 10, LEAST_DAMPING)
-        if gain < GAIN and float(np.abs(score @ step)) < GAIN:
-            break
-    return now
+            gain, now = then.loglik - now.loglik, then
+            damping = max(damping / 10, LEAST_DAMPING)
+            if gain < GAIN and float(np.abs(score @ step)) < GAIN:
+                break
+        return now
 
 
 def _solved(information: FloatArray, added: FloatArray, score: FloatArray) -> FloatArray:

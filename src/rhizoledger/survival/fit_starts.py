@@ -12,7 +12,7 @@ from itertools import product
 import numpy as np
 
 from rhizoledger.survival.fit_models import FloatArray, Model
-from rhizoledger.survival.fit_search import Point, Problem, climb
+from rhizoledger.survival.fit_search import Point, Problem
 from rhizoledger.survival.temperature import LN10
 
 CLIMBERS = 4  # numeric: places that climb; how often a better one is missed is in the docs
@@ -125,7 +125,7 @@ def best_maximum(model: Model, problem: Problem) -> Point:
     low, high = problem.bounds
     ranked = sorted(grid, key=lambda at: -problem.loglik(np.clip(at, low, high)))
     most = BIPHASIC_CLIMBERS if model == "biphasic" else CLIMBERS
-    reached = [climb(problem, at) for at in ranked[:most]]
+    reached = [problem.climb(at) for at in ranked[:most]]
     return max(reached, key=lambda point: point.loglik)
 
 

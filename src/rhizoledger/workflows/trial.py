@@ -8,7 +8,8 @@ from typing import Any
 
 from rhizoledger.errors import InputError, Problem
 from rhizoledger.season.one_table import OneTable, read_table
-from rhizoledger.stats.pooling import Convention, Test, pool
+from rhizoledger.stats.pooling import pool
+from rhizoledger.stats.pooling_answer import Convention, Test
 from rhizoledger.stats.studies import Method
 
 

@@ -15,13 +15,8 @@ from rhizoledger.errors import InputError, Problem
 from rhizoledger.season.one_table import OneTable, read_table
 from rhizoledger.stats.mixed import MixedFit, fit_mixed
 from rhizoledger.stats.mixed_design import TreatmentDesign, treatment_design
-from rhizoledger.stats.mixed_inference import (
-    Contrast,
-    DfMethod,
-    compare,
-    marginal_means,
-    versus_check,
-)
+from rhizoledger.stats.mixed_inference import Contrast, compare, marginal_means, versus_check
+from rhizoledger.stats.mixed_precision import DfMethod
 from rhizoledger.stats.mixed_profile import sd_limits
 
 CHECK_WORDS = ("check", "control", "untreated")
