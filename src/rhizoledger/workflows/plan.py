@@ -11,10 +11,11 @@ from typing import Any
 
 from rhizoledger import __version__
 from rhizoledger.errors import InputError, Problem
-from rhizoledger.evidence import load_evidence
+from rhizoledger.evidence import Evidence, load_evidence
 from rhizoledger.evidence.facts import hazard_facts, published_rules
+from rhizoledger.plan.context import Context
 from rhizoledger.plan.document import document
-from rhizoledger.plan.season_plan import Plan, plan_season
+from rhizoledger.plan.season_plan import Plan, make_context, plan_season
 from rhizoledger.provenance import generated
 from rhizoledger.workflows.season import load
 
@@ -93,6 +94,23 @@ def plan_only(folder: Path, as_of: str | None = None) -> Plan:
     return _plan(folder, as_of)[0]
 
 
+def season_context(folder: Path, as_of: str | None = None) -> Context:
+    """What every question about a season folder looks at, with nothing answered yet.
+
+    Raises
+    ------
+    InputError
+        With every problem of the folder.
+    """
+    return make_context(
+        load(folder),
+        _evidence(folder),
+        rules=published_rules(),
+        hazard_facts=hazard_facts(),
+        as_of=_day(as_of),
+    )
+
+
 def to_text(whole: dict[str, Any]) -> str:
     """The document as JSON text: the same plan, the same bytes."""
     return json.dumps(whole, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
@@ -102,10 +120,9 @@ def _plan(
     folder: Path, as_of: str | None, told: Callable[[str, int, int], None] | None = None
 ) -> tuple[Plan, dict[str, Any]]:
     season = load(folder)
-    own = folder / "evidence.toml"
     plan = plan_season(
         season,
-        load_evidence(own if own.is_file() else None),
+        _evidence(folder),
         rules=published_rules(),
         hazard_facts=hazard_facts(),
         as_of=_day(as_of),
@@ -113,6 +130,12 @@ def _plan(
     )
     made = generated(__version__, season.settings.seed, season.digests)
     return plan, document(plan, made)
+
+
+def _evidence(folder: Path) -> Evidence:
+    """What was shipped, outranked by the season's own."""
+    own = folder / "evidence.toml"
+    return load_evidence(own if own.is_file() else None)
 
 
 def _day(text: str | None) -> date | None:
