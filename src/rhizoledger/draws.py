@@ -10,12 +10,12 @@ way, which keeps "hotter never raises a balance" true draw by draw.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy.special import ndtri
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import ndtr, ndtri
 
 from rhizoledger.errors import EvidenceError
 from rhizoledger.evidence import Parameter
@@ -96,6 +96,55 @@ class Draws:
             u = self.uniform(parameter.id, who)
             self._cache[key] = quantile_function(parameter, self.prior)(u)
         return self._cache[key]
+
+
+    def together(
+        self, parameters: Sequence[Parameter], correlation: ArrayLike, who: str = ""
+    ) -> tuple[FloatArray, ...]:
+        """Draws of parameters whose errors go together, each shape ``(n,)``.
+
+        Parameters
+        ----------
+        parameters : sequence of Parameter, length p
+            Each keeps its own distribution.
+        correlation : array_like, shape (p, p)
+            Between the normals behind them.
+        who : str
+            As for :meth:`parameter`.
+
+        Notes
+        -----
+        A Gaussian copula: normals z from shared uniforms, turned by the root of the correlation,
+        are read back as uniforms. The first parameter's draws are those of :meth:`parameter`.
+
+        Examples
+        --------
+        >>> from rhizoledger.evidence import load_evidence
+        >>> z = load_evidence()["survival.on_seed.soybean.z_c"]
+        >>> one, two = Draws(1, 50).together([z, z], [[1.0, 1.0], [1.0, 1.0]])
+        >>> bool((one == Draws(1, 50).parameter(z)).all()), bool(abs(one - two).max() < 1e-9)
+        (True, True)
+        """
+        whos = [who if p.varies != "world" else "" for p in parameters]
+        u = np.array([self.uniform(p.id, w) for p, w in zip(parameters, whos, strict=True)])
+        turned = _root(np.asarray(correlation, dtype=np.float64)) @ np.asarray(ndtri(u))
+        turned = np.clip(np.asarray(ndtr(turned)), np.finfo(float).tiny, np.nextafter(1.0, 0.0))
+        turned[0] = u[0]
+        return tuple(
+            quantile_function(p, self.prior)(row) for p, row in zip(parameters, turned, strict=True)
+        )
+
+
+def _root(correlation: FloatArray) -> FloatArray:
+    """The lower triangle whose square is a correlation; one of less than full rank has one too."""
+    n = len(correlation)
+    root = np.zeros((n, n))
+    for i in range(n):
+        for j in range(i):
+            left = correlation[i, j] - root[i, :j] @ root[j, :j]
+            root[i, j] = left / root[j, j] if root[j, j] > 0 else 0.0
+        root[i, i] = np.sqrt(max(correlation[i, i] - root[i, :i] @ root[i, :i], 0.0))
+    return root
 
 
 def quantile_function(

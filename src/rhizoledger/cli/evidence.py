@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 from cyclopts import Parameter
 
 from rhizoledger.cli.console import say, say_json
 from rhizoledger.cli.parsing import new_app
+from rhizoledger.errors import InputError
+
+Stage = Literal["package", "drying", "on_seed", "planter"]
 
 app = new_app("evidence", "List the numbers about the world, and show where each comes from.")
 
@@ -67,9 +70,13 @@ def adopt(
     parameter: str | None = None,
     series: str | None = None,
     model: str | None = None,
+    curve: bool = False,
+    applied: float | None = None,
+    temp_c: float | None = None,
+    stages: tuple[Stage, ...] = (),
     json: bool = False,
 ) -> int:
-    """Write a parameter of a fit into a season's own evidence, where it outranks what was shipped.
+    """Write a parameter or a curve of a fit into a season's own evidence, which outranks shipped.
 
     Parameters
     ----------
@@ -85,11 +92,33 @@ def adopt(
         Which series, where there are several.
     model
         Which model; the best by AICc unless told.
+    curve
+        Take the whole curve, which the ledger then follows, as survival.on_seed.soybean.
+    applied
+        With --curve: cells applied per seed in that trial, so that what a wash misses is known.
+    temp_c
+        With --curve: the temperature of the counts in °C, where their file does not say.
+    stages
+        With --curve: stages it speaks for, if not all on seed.
     json
         Print one JSON object instead of sentences.
     """
-    from rhizoledger.report.own_evidence import adopted_text
+    from rhizoledger.report.own_evidence import adopted_text, curve_text
+    from rhizoledger.workflows.own_curve import adopt_curve
     from rhizoledger.workflows.own_evidence import adopt as write
+
+    if curve:
+        taken = adopt_curve(
+            file, as_id, into, series=series, model=model, applied=applied, temp_c=temp_c,
+            stages=stages,
+        )  # fmt: skip
+        if json:
+            say_json(taken)
+        else:
+            say(curve_text(taken))
+        return 0
+    if applied is not None or temp_c is not None or stages:
+        raise InputError("--applied, --temp-c and --stages are for a whole curve: add --curve.")
 
     found = write(file, as_id, into, parameter=parameter, series=series, model=model)
     if json:

@@ -6,6 +6,7 @@ A row is superseded, never edited: a changed number is a new id that names what 
 
 from __future__ import annotations
 
+from rhizoledger.evidence.curves import Curve
 from rhizoledger.evidence.load import (
     GRADES,
     Evidence,
@@ -15,4 +16,4 @@ from rhizoledger.evidence.load import (
     worst_grade,
 )
 
-__all__ = ["GRADES", "Evidence", "Parameter", "Source", "load_evidence", "worst_grade"]
+__all__ = ["GRADES", "Curve", "Evidence", "Parameter", "Source", "load_evidence", "worst_grade"]

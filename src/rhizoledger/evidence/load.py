@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any, Literal, TypeVar, cast, get_args, overload
 
 from rhizoledger.errors import EvidenceError, NotFoundError
+from rhizoledger.evidence.curves import Curve, curve_of
 from rhizoledger.evidence.read import Row, file_rows, packaged_rows, unique
 
 Grade = Literal["own", "standard", "measured", "near", "practice", "assumption"]
@@ -114,7 +115,8 @@ class Evidence(Mapping[str, Parameter]):
     """All parameters by id, with their sources.
 
     A superseded id still answers, with the row that ``replaces`` it; iteration and length count
-    the rows that stand. ``superseded`` keeps the rows that no longer do.
+    the rows that stand. ``superseded`` keeps the rows that no longer do; ``curves`` holds a
+    season's own die-off curves.
 
     Raises
     ------
@@ -125,7 +127,12 @@ class Evidence(Mapping[str, Parameter]):
         other units, or itself by a detour.
     """
 
-    def __init__(self, parameters: Iterable[Parameter], sources: Mapping[str, Source]) -> None:
+    def __init__(
+        self,
+        parameters: Iterable[Parameter],
+        sources: Mapping[str, Source],
+        curves: Iterable[Curve] = (),
+    ) -> None:
         rows = {p.id: p for p in parameters}
         heirs: dict[str, str] = {}
         for p in rows.values():
@@ -143,6 +150,7 @@ class Evidence(Mapping[str, Parameter]):
                 )
             heirs[old.id] = p.id
         self.sources = dict(sources)
+        self.curves = {c.id: c for c in curves}
         self.superseded = {old: rows[old] for old in heirs}
         self._rows = {i: p for i, p in rows.items() if i not in heirs}
         self._current = {i: rows[_heir(i, heirs)] for i in rows}
@@ -190,8 +198,8 @@ def load_evidence(extra: Path | None = None) -> Evidence:
     Parameters
     ----------
     extra : Path, optional
-        A season's own ``evidence.toml``: ``[[parameter]]`` rows, all of grade ``own``, and the
-        ``[[source]]`` rows they cite.
+        A season's own ``evidence.toml``: ``[[parameter]]`` rows, all of grade ``own``, the
+        ``[[source]]`` rows they cite, and ``[[curve]]`` rows that join some of them.
 
     Returns
     -------
@@ -212,8 +220,10 @@ def load_evidence(extra: Path | None = None) -> Evidence:
         return _packaged_evidence()
     rows = file_rows(extra)
     for row in rows:
-        if row.kind not in ("parameter", "source"):
-            raise row.fault("a season's own file may hold only [[parameter]] and [[source]].")
+        if row.kind not in ("parameter", "source", "curve"):
+            raise row.fault(
+                "a season's own file may hold only [[parameter]], [[source]] and [[curve]]."
+            )
     return evidence_from_rows([*packaged_rows_once(), *rows], own_file=extra.name)
 
 
@@ -245,7 +255,11 @@ def evidence_from_rows(rows: Sequence[Row], own_file: str | None = None) -> Evid
         if (parameter.grade == "own") != (row.file == own_file):
             raise row.fault("grade own belongs in a season's own file, and nothing else does.")
         parameters.append(parameter)
-    return Evidence(parameters, sources)
+    curve_rows = [r for r in rows if r.kind == "curve"]
+    unique(curve_rows)
+    ids = {p.id for p in parameters}
+    curves = [curve_of(row, ids, sources) for row in curve_rows]
+    return Evidence(parameters, sources, curves)
 
 
 def worst_grade(grades: Iterable[str]) -> str | None:

@@ -27,6 +27,7 @@ KINDS = (
     "caution",
     "gap",
     "use",
+    "curve",
 )
 """The kinds of row an evidence file may hold."""
 

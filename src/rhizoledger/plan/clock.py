@@ -15,6 +15,7 @@ MONTHS = (
     "January", "February", "March", "April", "May", "June", "July", "August", "September",
     "October", "November", "December",
 )  # fmt: skip
+DAY_S = 86_400  # exact: seconds in a day
 CENTURY_H = 876_600.0  # exact: hours in a hundred years of 365.25 days
 
 

@@ -8,10 +8,11 @@ import numpy as np
 
 from rhizoledger.counts.per_seed import agrees_with_guarantee
 from rhizoledger.draws import FloatArray
-from rhizoledger.plan.clock import MIDNIGHT, moment
+from rhizoledger.plan.clock import DAY_S, MIDNIGHT, moment
 from rhizoledger.plan.context import Context
 from rhizoledger.plan.hazards import run_hazards
 from rhizoledger.plan.ledger import Book, Change
+from rhizoledger.plan.own_loss import own_package_curve, package_loss
 from rhizoledger.plan.spoken import grouped
 from rhizoledger.plan.timeline import Run, build_runs
 from rhizoledger.records import Inoculant, Lot
@@ -24,7 +25,6 @@ LIQUID_D = "survival.package.liquid_warm.d_days"
 LIQUID_EDGE = "survival.package.liquid_warm.edge_down_to_c"
 VEHICLE_RISE = "survival.vehicle.rise_max_c"
 UNTOLD = "storage not written down; taken to be as the label says, so no loss is charged"
-DAY_S = 86_400  # exact: seconds in a day
 
 
 def kept_lot_book(
@@ -158,7 +158,8 @@ def _keep_run(
         book.not_quantified(run.stage, run.start, run.end, "; ".join(hazards), harm=True)
         return
     inside = _inside_label(run, inoculant)
-    if by_label and inside:
+    guaranteed = book.worse.at_least or own_package_curve(inoculant.inoculant, context) is None
+    if by_label and inside and guaranteed:
         why = "stored inside the label's range: the guarantee stands, no loss is charged"
         if inoculant.store_min_c is None and inoculant.store_max_c is None:
             why = "the label's storage range is not written down; no loss is charged"
@@ -168,7 +169,14 @@ def _keep_run(
         book.flags.append(
             f"{_span(run, context)} in the package, outside the label's storage range"
         )
-    if inoculant.form == "peat":
+    own = package_loss(run, inoculant.inoculant, context)
+    if own is not None:
+        change, rows, why = own
+        if change is None:
+            book.not_quantified(run.stage, run.start, run.end, why, harm=False)
+        else:
+            book.quantified(run.stage, run.start, run.end, change, rows, why)
+    elif inoculant.form == "peat":
         _peat(book, run, context)
     elif inoculant.form == "liquid":
         _liquid(book, run, inoculant, context)

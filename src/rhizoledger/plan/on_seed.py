@@ -14,9 +14,9 @@ from rhizoledger.draws import FloatArray
 from rhizoledger.evidence import Parameter
 from rhizoledger.plan.balance import TOGETHER
 from rhizoledger.plan.batch_facts import BatchFacts
+from rhizoledger.plan.clock import DAY_S
 from rhizoledger.plan.context import Context, crop_slug
 from rhizoledger.plan.ledger import Change
-from rhizoledger.plan.lot_book import DAY_S
 from rhizoledger.plan.timeline import Run
 from rhizoledger.survival.equivalent_age import AccelerationTable, equivalent_days_constant
 from rhizoledger.survival.exposure import Exposure, held
@@ -86,27 +86,15 @@ class Ages:
             ("acceleration", model.z.id, model.t_ref.id, model.loss.id),
             lambda: AccelerationTable(z, t_ref, floor_c=floor),
         )
-        u = draws.uniform("wait", facts.batch.batch)
-        ends = []
-        for end in GAP_ENDS:
-            told = [i for i, r in enumerate(runs) if r.recorded is not None and not r.unknown_s]
-            exposures = [held(e, end) for i in told if (e := runs[i].recorded) is not None]
-            age = np.zeros((len(runs), draws.n))
-            if exposures:
-                key = ("days", model.z.id, model.t_ref.id, model.loss.id, _digest(exposures))
-                age[told] = context.lately(key, partial(table.days, exposures))
-            for i, r in enumerate(runs):
-                for w in r.waits:
-                    temp = w.low_c + (w.high_c - w.low_c) * u
-                    age[i] += equivalent_days_constant(w.seconds, temp, z, t_ref, floor_c=floor)
-            ends.append(age)
+        key = (model.z.id, model.t_ref.id, model.loss.id)
+        worse, better = run_ages(runs, facts.batch.batch, table, key, context)
         first = next((i for i, r in enumerate(runs) if r.stage in ON_SEED), 0)
         who = facts.inoculant.inoculant if facts.inoculant else ""
         return cls(
             model,
             tuple(runs),
-            ends[0],
-            ends[1],
+            worse,
+            better,
             first,
             draws.parameter(model.loss, who),
             draws.parameter(model.share, who),
@@ -128,6 +116,18 @@ class Ages:
         if low < bottom:
             return f"down to {degrees(self.unit, low)}: frozen seed, no published loss{run.untold}"
         return ""
+
+    def outside(self, run: Run) -> str:
+        """Why a run that nothing harmed is not covered, or nothing."""
+        if run.moisture in self.model.loss.moisture:
+            return ""
+        return f"{run.moisture} seed: outside what the published loss covers"
+
+    def rows(self, index: int) -> tuple[Parameter, ...]:
+        """The evidence that the loss of one run rests on."""
+        span = self.runs[index].span_c
+        assert span is not None
+        return self.model.parameters(span[0])
 
     def change(self, index: int, *, whole: bool = False) -> Change:
         """Loss of one run, split into what each parameter moved, or ``whole``."""
@@ -176,6 +176,49 @@ class Ages:
             edge = degrees(self.unit, self.model.loss.valid_c[0])
             text += f"; below {edge} the rate at {edge} is charged"
         return text
+
+
+def run_ages(
+    runs: Sequence[Run],
+    batch: str,
+    table: AccelerationTable,
+    key: tuple[str, ...],
+    context: Context,
+) -> tuple[FloatArray, FloatArray]:
+    """Equivalent days of runs with their gaps held at the worse and at the better end.
+
+    Parameters
+    ----------
+    runs : sequence of Run
+    batch : str
+        Whose waits: one draw from a range serves the whole of them.
+    table : AccelerationTable
+        Of the draws of z.
+    key : tuple of str
+        What the table depends on.
+
+    Returns
+    -------
+    tuple of array, shape (runs, draws)
+        [d at the table's reference temperature]; zero where nothing bounds the temperature.
+    """
+    u = context.draws.uniform("wait", batch)
+    ends = []
+    for end in GAP_ENDS:
+        told = [i for i, r in enumerate(runs) if r.recorded is not None and not r.unknown_s]
+        exposures = [held(e, end) for i in told if (e := runs[i].recorded) is not None]
+        age = np.zeros((len(runs), context.draws.n))
+        if exposures:
+            whole = ("days", *key, _digest(exposures))
+            age[told] = context.lately(whole, partial(table.days, exposures))
+        for i, r in enumerate(runs):
+            for w in r.waits:
+                temp = w.low_c + (w.high_c - w.low_c) * u
+                age[i] += equivalent_days_constant(
+                    w.seconds, temp, table.z_c, table.t_ref_c, floor_c=table.floor_c
+                )
+        ends.append(age)
+    return ends[0], ends[1]
 
 
 def _digest(exposures: Sequence[Exposure]) -> str:

@@ -10,12 +10,13 @@ import numpy as np
 
 from rhizoledger.plan.balance import Balance
 from rhizoledger.plan.batch_facts import AppliedLot, BatchFacts, batch_facts
-from rhizoledger.plan.clock import day_end, hours_after
+from rhizoledger.plan.clock import DAY_S, day_end, hours_after
 from rhizoledger.plan.context import Context
 from rhizoledger.plan.hazards import run_hazards
 from rhizoledger.plan.ledger import Book, Change
-from rhizoledger.plan.lot_book import DAY_S, SAMPLE_SD, VEHICLE_RISE, kept_lot_book
+from rhizoledger.plan.lot_book import SAMPLE_SD, VEHICLE_RISE, kept_lot_book
 from rhizoledger.plan.on_seed import Ages, on_seed_model
+from rhizoledger.plan.own_loss import OwnLoss, own_curves
 from rhizoledger.plan.path import Path, moments_on, path_of, stays_on
 from rhizoledger.plan.spoken import grouped
 from rhizoledger.plan.timeline import Run, build_runs
@@ -154,20 +155,38 @@ def _on_seed(
     counted = [c for c in context.counts if c.basis == "seed" and start <= c.at <= until]
     counts = moments_on(path, counted)
     model = on_seed_model(facts.batch.crop, context)
+    if own_curves(facts.batch.crop, context):
+        model = None  # the season's own counts speak in place of the published series
     ends = _Ends(
         _known_until(facts, start),
         start + timedelta(days=model.period.number()) if model is not None else None,
     )
     cuts = [c.at for c in counts] + [e for e in (ends.stack, ends.series) if e is not None]
     runs = seed_runs(path, start, until, cuts, context)
-    ages = Ages.of(runs, facts, context)
+    ages = OwnLoss.of(runs, facts, context) or Ages.of(runs, facts, context)
     waiting = list(counts)
     for i, run in enumerate(runs):
         while waiting and waiting[0].at <= run.start:
             book.count(waiting.pop(0))
+        if isinstance(ages, OwnLoss) and i == ages.first and len(waiting) == len(counts):
+            _recovery(book, ages, run.start)
         _run_entry(book, facts, run, i, ages, ends, context, path)
     for count in waiting:
         book.count(count)
+
+
+def _recovery(book: Book, own: OwnLoss, at: datetime) -> None:
+    """Enter what a wash misses of the cells applied, before the first count of this seed."""
+    change = own.recovered()
+    if change is None:
+        why = (
+            "own counts begin with what a wash recovers, and what was applied there is not told: "
+            "count a sample of this seed, or adopt the curve with --applied"
+        )
+        book.not_quantified("recovery", at, at, why, harm=False)
+        return
+    why = "share of the applied cells that a wash recovers, by own counts"
+    book.quantified("recovery", at, at, change, own.rows(own.first), why)
 
 
 def seed_runs(
@@ -209,7 +228,7 @@ def _run_entry(
     facts: BatchFacts,
     run: Run,
     index: int,
-    ages: Ages | None,
+    ages: Ages | OwnLoss | None,
     ends: _Ends,
     context: Context,
     path: Path,
@@ -248,10 +267,9 @@ def _run_entry(
         return
     if stack is not None and stack.state == "pairs":
         book.grades.append("assumption")
-    assert run.span_c is not None
-    rows = ages.model.parameters(run.span_c[0])
     change = ages.change(index, whole=book.brief)
-    book.quantified(run.stage, run.start, run.end, change, rows, ages.text(index))
+    text = "" if book.brief else ages.text(index)
+    book.quantified(run.stage, run.start, run.end, change, ages.rows(index), text)
 
 
 def _stack_grade(by: str | None) -> str:
@@ -274,7 +292,7 @@ def _slurry(book: Book, facts: BatchFacts, run: Run, hazards: Sequence[str]) -> 
         book.marked(run.stage, run.end, why)
 
 
-def _cannot(facts: BatchFacts, run: Run, ages: Ages | None, ends: _Ends) -> str:
+def _cannot(facts: BatchFacts, run: Run, ages: Ages | OwnLoss | None, ends: _Ends) -> str:
     """Why a run that nothing harmed has no number all the same, or nothing where it has one."""
     stack = facts.stack
     if stack is None:
@@ -293,6 +311,4 @@ def _cannot(facts: BatchFacts, run: Run, ages: Ages | None, ends: _Ends) -> str:
         return "past the last day of the published loss on seed"
     if run.unknown_s:
         return "temperature not known for part of the time, and nothing bounds it"
-    if run.moisture not in ages.model.loss.moisture:
-        return f"{run.moisture} seed: outside what the published loss covers"
-    return ""
+    return ages.outside(run)

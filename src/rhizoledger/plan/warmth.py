@@ -19,6 +19,7 @@ from rhizoledger.plan.clock import seconds
 from rhizoledger.plan.context import Context
 from rhizoledger.plan.lot_book import VEHICLE_RISE
 from rhizoledger.plan.on_seed import ON_SEED, on_seed_model
+from rhizoledger.plan.own_loss import own_curves
 from rhizoledger.plan.path import path_of
 from rhizoledger.plan.seed_book import seed_runs
 from rhizoledger.plan.timeline import Run, temperature_bound
@@ -135,7 +136,7 @@ class _Rates:
     @classmethod
     def of(cls, runs: Sequence[Run], facts: BatchFacts, context: Context) -> _Rates:
         model = on_seed_model(facts.batch.crop, context)
-        if model is None:
+        if model is None or own_curves(facts.batch.crop, context):
             return cls(False)
 
         def middle(values: FloatArray) -> float:

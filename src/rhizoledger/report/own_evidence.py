@@ -23,6 +23,24 @@ def adopted_text(found: Mapping[str, Any]) -> str:
     return "\n".join(wrapped(line) for line in lines)
 
 
+def curve_text(found: Mapping[str, Any]) -> str:
+    """A curve that was adopted: its numbers, what it speaks for, and what to mind.
+
+    Parameters
+    ----------
+    found : mapping
+        As ``workflows.own_curve.adopt_curve`` returns it.
+    """
+    where = " and ".join(s.replace("_", " ") for s in found["stages"])
+    lines = [
+        f"{found['id']}: {found['model']} curve, grade own, in {found['file']}. The ledger follows "
+        f"it through {where}, for {found['last_d']:g} days at {found['t_ref_c']:g} °C."
+    ]
+    lines += [f"  {name}: {numbers(number)}" for name, number in found["numbers"].items()]
+    lines += found["warnings"]
+    return "\n".join(wrapped(line) for line in lines)
+
+
 def diff_text(found: Mapping[str, Any]) -> str:
     """Each own row beside the one it replaces.
 

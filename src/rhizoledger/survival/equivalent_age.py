@@ -71,8 +71,13 @@ class AccelerationTable:
         acceleration(t_ref_c, t_ref_c, z)  # refuses a z that cannot be used, before any work
         self.draws = z.size
         self._z = np.pad(z, (0, -z.size % LANE), mode="edge")
-        self._t_ref_c, self._floor_c = float(t_ref_c), floor_c
+        self.t_ref_c, self.floor_c = float(t_ref_c), floor_c
         self._windows: dict[int, FloatArray] = {}
+
+    @property
+    def z_c(self) -> FloatArray:
+        """The draws of z [°C]."""
+        return self._z[: self.draws]
 
     def days(self, exposures: Sequence[Exposure], out: FloatArray | None = None) -> FloatArray:
         """Equivalent age of each exposure for each draw [d], shape (rows, draws).
@@ -115,9 +120,9 @@ class AccelerationTable:
         table = self._windows.get(window)
         if table is None:
             edges_c = COLDEST_C + BIN_C * (window * WINDOW + np.arange(WINDOW))
-            if self._floor_c is not None:
-                edges_c = np.maximum(edges_c, self._floor_c)
-            table = acceleration(edges_c[:, np.newaxis], self._t_ref_c, self._z)
+            if self.floor_c is not None:
+                edges_c = np.maximum(edges_c, self.floor_c)
+            table = acceleration(edges_c[:, np.newaxis], self.t_ref_c, self._z)
             self._windows[window] = table
         return table
 

@@ -8,12 +8,12 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import chdtrc
 
 from rhizoledger.errors import FitError
 from rhizoledger.stats.profile_many import BetterPointError, Limits, coordinate_limits
 from rhizoledger.survival.fit_data import NB_BOUNDS, Likelihood
+from rhizoledger.survival.fit_errors import APART, correlation_of, covariance_of
 from rhizoledger.survival.fit_models import BY_FAST, FloatArray, Model, Reading
 from rhizoledger.survival.fit_profile import loss_allowed
 from rhizoledger.survival.fit_search import SCATTER, Point, Problem, observed_information
@@ -21,13 +21,11 @@ from rhizoledger.survival.temperature import LN10
 
 Secondary = Literal["bigelow", "arrhenius"]
 Status = Literal["ok", "at_bound", "not_identifiable", "no_decline"]
-SINGULAR = 1e-9  # numeric: relative eigenvalue at which the information counts as singular
 OVERDISPERSED = 0.05  # numeric: tail of Pearson's statistic below which more scatter is said
 NB_NEAR = 0.5  # numeric: ln k this near its upper end is Poisson
 LEAST_MEAN = 1e-12  # numeric: keeps nothing expected and nothing seen from being 0/0
 PERFECT = 1e-5  # numeric: log10; no count is read so finely
 INVERSE = ("d_d", "d_ref_d", "z_c")
-APART = "ln_k1_over_k2"
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +83,8 @@ class Fit:
         What to mind.
     at, covariance : ndarray
         Coordinates at the maximum and their covariance, for those who go on computing.
+    correlation : ndarray, shape (parameters, parameters)
+        How the errors of ``parameters`` go together; not a number where there is no error.
     """
 
     model: Model
@@ -104,6 +104,7 @@ class Fit:
     warnings: tuple[str, ...]
     at: FloatArray
     covariance: FloatArray
+    correlation: FloatArray
 
     def value(self, name: str) -> float:
         """The value of a parameter.
@@ -141,8 +142,8 @@ def answer(
     bound = (best.at <= low) | (best.at >= high)
     inside = np.flatnonzero(~bound)
     observed = observed_information(problem, best.at, inside)
-    covariance, identifiable = _covariance(problem, observed, inside)
-    expected, _ = _covariance(problem, best.information[np.ix_(inside, inside)], inside)
+    covariance, identifiable = covariance_of(problem, observed, inside)
+    expected, _ = covariance_of(problem, best.information[np.ix_(inside, inside)], inside)
     loss = loss_allowed(level, data.n, c, problem.likelihood) if profile else None
     parameters = [
         _parameter(problem, best, i, (covariance[i, i], expected[i, i]), loss)
@@ -199,31 +200,8 @@ def answer(
         warnings=tuple(warnings),
         at=best.at,
         covariance=covariance,
+        correlation=correlation_of(problem, covariance, fast=model == "biphasic"),
     )
-
-
-def _covariance(
-    problem: Problem, information: FloatArray, free: NDArray[np.intp]
-) -> tuple[FloatArray, bool]:
-    """Inverse of an information over the coordinates inside their box; whether it exists.
-
-    The rest have no variance. Where σ has a closed form its estimate is freed of bias, so that
-    standard errors are those of least squares with the true Hessian.
-    """
-    out = np.full((problem.size, problem.size), np.nan)
-    if free.size == 0:
-        return out, True
-    scale = np.sqrt(np.abs(np.diag(information)))
-    if not scale.all():
-        return out, False
-    values = np.linalg.eigvalsh(information / np.outer(scale, scale))
-    if not values[0] > SINGULAR * values[-1]:
-        return out, False
-    inverse = np.linalg.inv(information)
-    if problem.profiled_scatter:
-        inverse *= problem.data.n / (problem.data.n - problem.curve_size)
-    out[np.ix_(free, free)] = inverse
-    return out, True
 
 
 def _parameter(

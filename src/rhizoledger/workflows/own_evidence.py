@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -82,16 +82,15 @@ def adopt(
         raise InputError(f"{into.name or into} is no folder. Name the season's folder with --into.")
     if ID.fullmatch(as_id) is None:
         raise InputError(f"--as {as_id!r}: an id is lower-case words joined by dots.")
-    raw, found = _read_fit(fit_json)
-    fit = _chosen(found, fit_json.name, series, model)
+    raw, found = read_fit(fit_json)
+    fit = chosen_fit(found, fit_json.name, series, model)
     name = _parameter_name(fit, parameter, as_id)
-    number = _numbers(fit, name, found)
+    number = fit_numbers(fit, name, found)
     shipped = load_evidence().get(as_id)
     digest = digest_bytes(raw)
-    source = _source(found, fit_json.name, digest)
+    source = fit_source(found, fit_json.name, digest)
     row = _row(as_id, name, number, fit, shipped) | {"sources": [f"{source['key']}: {name}"]}
     target = into / FILE
-    before = target.read_text(encoding="utf-8") if target.is_file() else ""
     stands = _standing(target, row["id"])
     answer = {
         "id": row["id"],
@@ -116,20 +115,32 @@ def adopt(
                 "the new fit is to stand in its place."
             )
         return answer | {"warnings": ["It stands there already; nothing was written."]}
-    known = _source_keys(target)
+    append_rows(target, source, [("parameter", row)])
+    return answer
+
+
+def append_rows(
+    target: Path, source: Mapping[str, Any], rows: Sequence[tuple[str, Mapping[str, Any]]]
+) -> None:
+    """Add rows and the source they cite to a season's own evidence.
+
+    Raises
+    ------
+    EvidenceError
+        If the next plan could not read it; nothing is written then.
+    """
+    before = target.read_text(encoding="utf-8") if target.is_file() else ""
     parts = [before.rstrip("\n")] if before.strip() else [
         "# Own numbers of this season: they outrank those that come with the program."
     ]  # fmt: skip
-    if source["key"] not in known:
-        parts.append(_toml("source", source))
-    parts.append(_toml("parameter", row))
+    if source["key"] not in source_keys(target):
+        parts.append(to_toml("source", source))
+    parts += [to_toml(kind, row) for kind, row in rows]
     text = "\n\n".join(parts) + "\n"
-    # Nothing is written that the next plan could not read.
     evidence_from_rows([*packaged_rows_once(), *parse_rows(text, FILE)], own_file=FILE)
     if len(text.encode()) > MAX_BYTES:
         raise EvidenceError(f"{FILE} would be larger than {MAX_BYTES} bytes. Keep fewer rows.")
     target.write_text(text, encoding="utf-8")
-    return answer
 
 
 def diff(folder: Path) -> dict[str, Any]:
@@ -176,7 +187,14 @@ def diff(folder: Path) -> dict[str, Any]:
 _ENDS = ("value", "low", "high")
 
 
-def _read_fit(path: Path) -> tuple[bytes, Mapping[str, Any]]:
+def read_fit(path: Path) -> tuple[bytes, Mapping[str, Any]]:
+    """The bytes of a fit and what they say.
+
+    Raises
+    ------
+    InputError
+        If the file is no fit.
+    """
     raw = path.read_bytes()
     try:
         found = json.loads(raw)
@@ -189,9 +207,16 @@ def _read_fit(path: Path) -> tuple[bytes, Mapping[str, Any]]:
     return raw, found
 
 
-def _chosen(
+def chosen_fit(
     found: Mapping[str, Any], file: str, series: str | None, model: str | None
 ) -> Mapping[str, Any]:
+    """The fit that is meant.
+
+    Raises
+    ------
+    InputError
+        If several could be, or none is.
+    """
     names = list(dict.fromkeys(fit["series"] for fit in found["fits"]))
     if series is None and len(names) > 1:
         raise InputError(
@@ -219,7 +244,7 @@ def _parameter_name(fit: Mapping[str, Any], asked: str | None, as_id: str) -> st
     return name
 
 
-def _numbers(fit: Mapping[str, Any], name: str, found: Mapping[str, Any]) -> dict[str, float]:
+def fit_numbers(fit: Mapping[str, Any], name: str, found: Mapping[str, Any]) -> dict[str, float]:
     """Value and limits, if they can be evidence."""
     if fit["status"] != "ok":
         said = " ".join(fit["warnings"])
@@ -251,10 +276,7 @@ def _row(
         )
     if shipped is not None and shipped.scale != "linear":
         raise EvidenceError(f"{as_id} stands on a {shipped.scale} scale. Adopt it as a new id.")
-    positive = number["low"] > 0 and name not in ("log10_n0", "log10_n_res", "fraction_fragile")
-    row: dict[str, Any] = {"id": as_id if shipped is None else OWN + as_id}
-    row |= {**number, "unit": unit, "interval_kind": "ci95"}
-    row["draw"] = "lognormal" if positive else "normal"
+    row = {"id": as_id if shipped is None else OWN + as_id} | number_cells(name, number, unit)
     row["varies"] = "world" if shipped is None else shipped.varies
     if shipped is not None:
         row |= {"covers": list(shipped.covers), "moisture": list(shipped.moisture)}
@@ -262,14 +284,22 @@ def _row(
     if temps:
         row["valid_c"] = [float(t) for t in temps]
     row["grade"] = "own"
-    row["conditions"] = _conditions(fit)
+    row["conditions"] = fit_conditions(fit)
     row["how_known"] = f"fitted to own counts by rhizoledger {__version__}, profile limits"
     if shipped is not None:
         row["replaces"] = shipped.id
     return row
 
 
-def _conditions(fit: Mapping[str, Any]) -> str:
+def number_cells(name: str, number: Mapping[str, float], unit: str) -> dict[str, Any]:
+    """The cells of a row that hold a fitted number and how it is drawn."""
+    positive = number["low"] > 0 and not name.startswith(("log10_", "fraction_"))
+    draw = "lognormal" if positive else "normal"
+    return {**number, "unit": unit, "interval_kind": "ci95", "draw": draw}
+
+
+def fit_conditions(fit: Mapping[str, Any]) -> str:
+    """What was counted, for how long, and how it was fitted."""
     said = f"{fit['n']} own counts over {fit['last_time_d']:g} days"
     if fit["series"]:
         said += f", series {fit['series']}"
@@ -279,7 +309,8 @@ def _conditions(fit: Mapping[str, Any]) -> str:
     return said + "."
 
 
-def _source(found: Mapping[str, Any], file: str, digest: str) -> dict[str, str]:
+def fit_source(found: Mapping[str, Any], file: str, digest: str) -> dict[str, str]:
+    """The source row of a fit: its file and its counts, with their digests."""
     counts = found.get("input") or {}
     where = f"{file}, SHA-256 {digest}"
     if counts.get("sha256"):
@@ -292,7 +323,8 @@ def _source(found: Mapping[str, Any], file: str, digest: str) -> dict[str, str]:
     }
 
 
-def _toml(kind: str, row: Mapping[str, Any]) -> str:
+def to_toml(kind: str, row: Mapping[str, Any]) -> str:
+    """One row as TOML."""
     return "\n".join([f"[[{kind}]]", *(f"{key} = {_cell(x)}" for key, x in row.items())])
 
 
@@ -313,7 +345,8 @@ def _own(evidence: Evidence, path: Path) -> list[Parameter]:
     return [evidence.superseded.get(id, evidence[id]) for id in ids]
 
 
-def _source_keys(path: Path) -> set[str]:
+def source_keys(path: Path) -> set[str]:
+    """Keys of the sources that an own file has already."""
     if not path.is_file():
         return set()
     return {row.identifier("key") for row in file_rows(path) if row.kind == "source"}

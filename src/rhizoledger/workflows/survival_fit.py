@@ -157,6 +157,7 @@ def _as_dict(series: str, fit: Fit, data: CountData, starts: list[str]) -> dict[
         "secondary": fit.secondary,
         "t_ref_c": fit.t_ref_c,
         "parameters": parameters,
+        "correlation": [[_finite(float(x)) for x in row] for row in fit.correlation],
         "sigma": fit.sigma,
         "rss": fit.rss,
         "nb_k": fit.nb_k,
