@@ -8,6 +8,12 @@ from rhizoledger.plan.context import Context
 from rhizoledger.plan.timeline import Run
 from rhizoledger.records import Event, Product
 from rhizoledger.survival.hazards import Hazard, hazards_of
+from rhizoledger.survival.vehicle import closed_vehicle_rise
+from rhizoledger.units import degrees
+
+FIT_RISE = "survival.vehicle.fit_rise_c"
+FIT_TAU = "survival.vehicle.fit_tau_min"
+RISE_MAX = "survival.vehicle.rise_max_c"
 
 NAMES = {
     "sun": "stood in the sun",
@@ -51,7 +57,26 @@ def run_hazards(
         water_sources=water,
         unit=context.season.settings.units.temperature,
     )
-    return [_sentence(h) for h in found]
+    return [_sentence(h, _cabin_air(during, context)) for h in found]
+
+
+def _cabin_air(events: Sequence[Event], context: Context) -> str:
+    """How warm the air of a closed vehicle may have become, from the published rise; or nothing.
+
+    The air alone, never the product's temperature and never a loss (§2.8).
+    """
+    rise, tau = context.evidence[FIT_RISE], context.evidence[FIT_TAU]
+    most = context.evidence[RISE_MAX].number()
+    ends: list[float] = []
+    for e in events:
+        if e.event == "closed_vehicle" and e.minutes is not None and e.ambient_c is not None:
+            slow = closed_vehicle_rise(e.minutes, rise.low or 0.0, tau.high or tau.number())
+            fast = closed_vehicle_rise(e.minutes, rise.high or most, tau.low or tau.number())
+            ends += [e.ambient_c + float(slow), e.ambient_c + min(float(fast), most)]
+    if not ends:
+        return ""
+    unit = context.season.settings.units.temperature
+    return f", its air by the published rise {degrees(unit, min(ends), max(ends))}"
 
 
 def _metals(product: Product) -> str | None:
@@ -60,7 +85,8 @@ def _metals(product: Product) -> str | None:
     return None if text.casefold() in ("", "no", "none") else text
 
 
-def _sentence(h: Hazard) -> str:
+def _sentence(h: Hazard, cabin_air: str) -> str:
     name = NAMES.get(h.kind, h.kind.replace("_", " "))
-    seen = f" ({h.seen})" if h.seen else ""
+    air = cabin_air if h.kind == "closed_vehicle" else ""
+    seen = f" ({h.seen}{air})" if h.seen else ""
     return f"{name}{seen}: known harmful, not quantified"
