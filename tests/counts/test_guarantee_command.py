@@ -14,6 +14,7 @@ from rhizoledger.cli.count import app as count
 from rhizoledger.cli.parsing import new_app
 from rhizoledger.errors import InputError
 from rhizoledger.workflows.count_guarantee import guarantee_file, read_plan
+from rhizoledger.workflows.count_plates import plates_file
 
 HEAD = "item,sample,dilution,volume_ml,colonies"
 FIVE = "\n".join(
@@ -130,6 +131,35 @@ def test_washed_seed_is_counted_per_seed(tmp_path: Path) -> None:
     assert found["basis"] == "seed"
     assert found["results"][0]["titre"] == pytest.approx(50 / 0.01 * 2)
     assert found["curve"]["plated"] == pytest.approx(0.02 / 2)
+
+
+def test_drops_and_spreaders_are_counted_as_by_count_plates(tmp_path: Path) -> None:
+    """The two commands read one file alike."""
+    head = HEAD + ",plate,drops,spreader_share"
+    rows = "L,a,1e-6,0.02,45,,3,\nL,a,1e-7,0.1,30,,,0.1\nL,b,1e-6,0.02,51,,3,"
+    path = written(tmp_path, rows, head)
+    (lot,) = guarantee_file(path, 1e8)["results"]
+    (plates,) = plates_file(path)["results"]
+    titres = [s["estimate"]["value"] for s in plates["samples"]]
+    assert [c["titre"] for c in lot["composites"]] == pytest.approx(titres, rel=1e-12)
+    assert titres[1] == pytest.approx(51 / 0.06 * 1e6)
+
+
+def test_one_name_at_two_times_is_two_composites(tmp_path: Path) -> None:
+    rows = "L,a,1e-7,0.1,63,2025-04-01\nL,a,1e-7,0.1,66,2025-04-08"
+    (lot,) = guarantee_file(written(tmp_path, rows, HEAD + ",sampled_at"), 2e9)["results"]
+    assert [c["sample"] for c in lot["composites"]] == ["a, 2025-04-01", "a, 2025-04-08"]
+    whose = "L,a,1e-7,0.1,63,target\nL,a,1e-7,0.1,66,total"
+    (lot,) = guarantee_file(written(tmp_path, whose, HEAD + ",colonies_are"), 2e9)["results"]
+    assert [c["n_plates"] for c in lot["composites"]] == [2] and lot["only_lowers"]
+
+
+def test_a_recovery_is_said_to_be_left_out(tmp_path: Path) -> None:
+    head = HEAD + ",basis,wash_ml,seeds_washed,colonies_are,recovery"
+    rows = "L,a,1e-1,0.1,50,seed,200,100,target,0.5"
+    found = guarantee_file(written(tmp_path, rows, head), 1e3)
+    assert found["results"][0]["titre"] == pytest.approx(50 / 0.01 * 2)
+    assert any("Recoveries are not used" in text for text in found["warnings"])
 
 
 def test_lots_of_one_file_are_judged_apart(tmp_path: Path) -> None:

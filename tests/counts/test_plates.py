@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from rhizoledger.counts.plates import TntcContradiction, count_plates, report_plates
-from rhizoledger.counts.plates.dispersion import dispersion, negative_binomial_k
+from rhizoledger.counts.plates.dispersion import dispersion
 from rhizoledger.errors import InputError, RuleError
 
 COLONIES = st.lists(st.integers(0, 250), min_size=1, max_size=6)
@@ -251,17 +251,6 @@ def test_scattered_plates_judge_tntc_by_their_own_scatter() -> None:
     assert scattered.interval_method == "negative_binomial"
     with pytest.raises(TntcContradiction):
         count_plates([75, 74, 76, 75, 75, "TNTC"], 1.0, 1e-4)
-
-
-def test_negative_binomial_k_by_grid() -> None:
-    """The k, and with uneven exposures, against a grid of both parameters."""
-    counts, w = np.array([5, 22, 8, 31, 3]), np.array([1.0, 1.0, 0.5, 2.0, 0.1])
-    lam, k = np.meshgrid(np.linspace(8, 40, 641), np.geomspace(0.5, 60, 901))
-    log = sum(stats.nbinom.logpmf(c, k, k / (k + lam * x)) for c, x in zip(counts, w, strict=True))
-    assert negative_binomial_k(counts.tolist(), w.tolist()) == pytest.approx(
-        k.ravel()[log.argmax()], rel=0.01
-    )
-    assert negative_binomial_k([10, 12, 9, 11, 13, 10, 8, 12, 11, 10], [1.0] * 10) is None
 
 
 def test_agreeing_plates_have_no_k() -> None:

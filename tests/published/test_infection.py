@@ -8,6 +8,7 @@ import time
 
 import numpy as np
 import pytest
+from scipy.special import ndtri
 
 from rhizoledger.counts.infection import count_infection, serial_amounts, total_estimates
 from rhizoledger.workflows.count_infection import Suspension, infection_from_codes
@@ -106,6 +107,13 @@ def test_cochran_s_standard_error_is_that_of_the_total(row: dict[str, str]) -> N
     se_total = math.sqrt(spread) / slope / math.log(10)
     assert agrees(se_ml, row["se_log10_asymptotic"])
     cochran = float(row["se_log10_cochran"])
+    # His factor for 95 % limits is that of two standard errors; the other column takes 1.96.
+    assert cochran == pytest.approx(
+        (0.55 if f < 10 else 0.58) * math.sqrt(math.log10(f) / n), abs=5e-5
+    )
+    two_errors = 2 * (0.55 if f < 10 else 0.58) * math.sqrt(math.log10(f) / n)
+    assert agrees(10**two_errors, row["factor95_cochran"])
+    assert agrees(10 ** (float(ndtri(0.975)) * se_ml), row["factor95_asymptotic"])
     if f < 10:
         assert se_total == pytest.approx(cochran, rel=0.003)
     else:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 
+import numpy as np
 import pytest
+from scipy.stats import binom
 
 from rhizoledger.counts.mpn import MpnCount, count_mpn
 from rhizoledger.counts.mpn_category import less_likely, published_category
@@ -52,7 +55,7 @@ def test_bam_tables(name: str, tubes: int) -> None:
 
 
 # The outcomes that the US manual prints for 3 tubes, from memory (high confidence; the remembered
-# limits cover as a 95 % set should). Only the values are checked: its limits are another method.
+# limits cover as a 95 % set should). Its limits are looked at below.
 BAM_3 = {
     "001": "3.0", "010": "3.0", "011": "6.1", "020": "6.2", "030": "9.4", "100": "3.6",
     "101": "7.2", "102": "11", "110": "7.4", "111": "11", "120": "11", "121": "15", "130": "16",
@@ -156,6 +159,98 @@ def test_interstate_categories(row: dict[str, str]) -> None:
         assert chance == pytest.approx(0.0936, abs=5e-5)
     else:
         assert found == printed
+
+
+# Tables that print limits: file, tubes, amounts, columns of the two ends, level.
+PRINTED_LIMITS = [
+    ("mpn_bam_3tube.csv", 3, AMOUNTS_G, "low_printed", "high_printed", 0.95),
+    ("mpn_bam_5tube.csv", 5, AMOUNTS_G, "low_printed", "high_printed", 0.95),
+    ("mpn_gost_5tube.csv", 5, [1.0, 0.1, 0.01], "low95", "high95", 0.95),
+    ("mpn_gost_5tube.csv", 5, [1.0, 0.1, 0.01], "low99", "high99", 0.99),
+]
+
+
+@pytest.mark.parametrize(("name", "tubes", "amounts", "low", "high", "level"), PRINTED_LIMITS)
+def test_printed_limits_bound_one_tail(
+    name: str, tubes: int, amounts: list[float], low: str, high: str, level: float
+) -> None:
+    """What the printed limits of both tables are (read), found by the chances at them.
+
+    They belong to sets of codes in the order of their number, taken for each density so that they
+    hold it at least 95 % (99 %) of the time. At an upper limit the codes up to this one then have
+    a chance of at most α, at a lower one those from it on; each set shares α between its ends in
+    a way that the tables do not tell, so that no more than this can be recomputed. Within the
+    rounding of the print every limit keeps to α (by 4 % of α above it at most) and uses two fifths
+    of it or more. The exception is 1-0-0 of the interstate table: 0.02 and, at 99 %, 0.01 have
+    chances of 0.095 and 0.049, where 0.010 and 0.002 would keep to α.
+    """
+    alpha = 1 - level
+    codes = np.array(list(itertools.product(range(tubes + 1), repeat=3)))
+    number = np.r_[0.0, densities(amounts, [tubes] * 3, codes[1:-1]), math.inf]
+    names = ["".join(map(str, code)) for code in codes]
+    checked = 0
+    for row in rows(name):
+        at = number[names.index(row["outcome"])]
+        for end, column in ((-1, low), (1, high)):
+            printed = row[column]
+            if not printed or float(printed) == 0:
+                continue
+            order = number >= at * (1 - 1e-12) if end < 0 else number <= at * (1 + 1e-12)
+
+            def chance(lam: float, order: np.ndarray = order) -> float:
+                p = -np.expm1(-lam * np.array(amounts))
+                return float(binom.pmf(codes, tubes, p).prod(axis=1)[order].sum())
+
+            value = float(printed)
+            # Two figures, but hundredths at the least; a trailing zero is no third figure.
+            half = 0.5 * 10.0 ** max(
+                math.floor(math.log10(value)) - 1, -2 if "gost" in name else -9
+            )
+            kindest = chance(value + end * half)
+            if row["outcome"] == "100" and end < 0:
+                assert chance(value) > 1.9 * alpha and kindest > 1.4 * alpha
+                assert chance({0.95: 0.010, 0.99: 0.002}[level]) == pytest.approx(alpha, rel=0.03)
+                continue
+            assert kindest <= 1.04 * alpha, (row["outcome"], column)
+            assert chance(value - end * half) >= 0.4 * alpha, (row["outcome"], column)
+            checked += 1
+    assert checked == {"mpn_bam_3tube.csv": 6, "mpn_bam_5tube.csv": 4}.get(
+        name, 19 - (level > 0.98)
+    )
+
+
+@pytest.mark.parametrize(("name", "tubes", "amounts", "low", "high", "level"), PRINTED_LIMITS)
+def test_printed_limits_beside_ours(
+    name: str, tubes: int, amounts: list[float], low: str, high: str, level: float
+) -> None:
+    """How far the intervals of this program lie from the printed ones, as measured.
+
+    Likelihood-ratio limits are 0.79 to 1.38 times those of the US manual and 0.81 to 1.24 times
+    those of the interstate table at 95 % (0.86 to 1.50 at 99 %, where 0.02 is printed); limits of
+    0.01 and less, and the lower ones of 1-0-0 (see above), are not compared. Jarvis' limits lie
+    farther off in every table.
+    """
+    least, most = {
+        ("mpn_bam_3tube.csv", 0.95): (0.94, 1.38),
+        ("mpn_bam_5tube.csv", 0.95): (0.79, 1.18),
+        ("mpn_gost_5tube.csv", 0.95): (0.81, 1.24),
+        ("mpn_gost_5tube.csv", 0.99): (0.86, 1.50),
+    }[name, level]
+    away: dict[str, list[float]] = {"likelihood": [], "jarvis": []}
+    for row in rows(name):
+        ends = (
+            {"high": row[high]} if row["outcome"] == "100" else {"low": row[low], "high": row[high]}
+        )
+        for interval, found in away.items():
+            code = [int(x) for x in row["outcome"]]
+            ours = count_mpn(amounts, [tubes] * 3, code, level=level, interval=interval).estimate
+            for end, printed in ends.items():
+                if printed and float(printed) > 0.01:
+                    found.append(getattr(ours, end) / float(printed))
+    assert min(away["likelihood"]) == pytest.approx(least, abs=0.01)
+    assert max(away["likelihood"]) == pytest.approx(most, abs=0.01)
+    far = {kind: float(np.abs(np.log(ratios)).mean()) for kind, ratios in away.items()}
+    assert far["likelihood"] < far["jarvis"]
 
 
 @pytest.mark.parametrize(("name", "tubes"), DESIGNS)

@@ -13,8 +13,8 @@ import pytest
 
 from rhizoledger.report.bench_sheet import bench_sheet_job, write_bench_sheet
 from rhizoledger.report.charts.operating_curve import Curve, operating_figure
-from rhizoledger.report.count_guarantee import write_guarantee
 from rhizoledger.report.draw import png, svg
+from rhizoledger.report.guarantee_page import write_guarantee
 from rhizoledger.report.scheme_drawing import WIDTH, scheme_svg
 from rhizoledger.workflows.count_guarantee import guarantee_file
 from rhizoledger.workflows.count_plan import count_plan, sheet_cautions

@@ -64,8 +64,8 @@ JURISDICTIONS: Mapping[str, str] = MappingProxyType(
 )
 """Places whose law adds cautions, each with its name in a sentence."""
 
-SHEETS = ("run", "grower", "report")
-"""Where a caution is printed: for treating, for planting, in the report."""
+SHEETS = ("run", "grower", "bench", "report")
+"""Where a caution is printed: for treating, planting, counting, and in the report."""
 
 _EVERYWHERE = "general"
 

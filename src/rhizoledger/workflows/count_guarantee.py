@@ -196,9 +196,9 @@ def _composite(c: CountedComposite, below: bool | None) -> dict[str, Any]:
     e = c.count.estimate
     return {
         "sample": c.sample,
-        "titre": None if e.value is None else e.value * c.factor,
-        "plates_low": None if e.low is None else e.low * c.factor,
-        "plates_high": None if e.high is None or math.isinf(e.high) else e.high * c.factor,
+        "titre": None if e.value is None else e.value,
+        "plates_low": None if e.low is None else e.low,
+        "plates_high": None if e.high is None or math.isinf(e.high) else e.high,
         "colonies": c.count.colonies,
         "n_plates": c.count.n_plates,
         "status": e.status,
@@ -211,8 +211,8 @@ def _below(c: CountedComposite, m: float) -> bool | None:
     e = c.count.estimate
     if e.value is not None:
         # A titre of exactly m is not below it, whatever the last binary digit says.
-        return e.value * c.factor < m * (1 - 1e-12)
-    return False if e.low is not None and e.low * c.factor >= m else None
+        return e.value < m * (1 - 1e-12)
+    return False if e.low is not None and e.low >= m else None
 
 
 def _linear(log10: float | None) -> float | None:

@@ -14,9 +14,8 @@ from rhizoledger.evidence.facts import cautions_for
 Basis = Literal["mL", "g", "seed"]
 
 BETWEEN = "count.between_sample_sd_log10"
-ON_SHEET = ("label_first", "not_food", "gloves", "hands", "live_culture")
-"""Cautions that go on a bench sheet; those of treated seed only where seed is washed."""
 OF_SEED = ("not_food", "gloves")
+"""Cautions of treated seed, for a bench where seed is washed."""
 LARGEST_ML = 10.0
 
 
@@ -170,6 +169,5 @@ def sheet_cautions(basis: Basis, country: str | None) -> list[str]:
     country : str or None
         Where the bench stands.
     """
-    wanted = [c for c in ON_SHEET if basis == "seed" or c not in OF_SEED]
-    known = {c.id: c.sentence for c in cautions_for(country or "general", "run")}
-    return [known[c] for c in wanted if c in known]
+    every = cautions_for(country or "general", "bench")
+    return [c.sentence for c in every if basis == "seed" or c.id not in OF_SEED]

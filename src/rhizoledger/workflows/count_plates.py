@@ -6,12 +6,10 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from rhizoledger.counts.per_seed import per_seed_factor
 from rhizoledger.counts.plates import (
     Dispersion,
     PlateCount,
     TntcContradiction,
-    count_plates,
     detection_limits,
 )
 from rhizoledger.counts.plates.detection import LEAST_TOTAL
@@ -29,7 +27,7 @@ from rhizoledger.estimate import Estimate
 from rhizoledger.evidence import Parameter, load_evidence
 from rhizoledger.season.rows import Row
 from rhizoledger.stats.poisson import checked_level
-from rhizoledger.workflows.plate_file import PlateSet, read_plate_file, values
+from rhizoledger.workflows.plate_file import PlateSet, count_rows, read_plate_file, values
 
 BETWEEN = "count.between_sample_sd_log10"
 
@@ -123,27 +121,16 @@ def _counted(file: str, plates: PlateSet, how: How) -> tuple[CountedSample, ...]
 
 
 def _sample(file: str, plates: PlateSet, name: str, rows: list[Row], how: How) -> CountedSample:
-    first = rows[0].values
-    factor = 1.0
-    if plates.basis == "seed":
-        factor = per_seed_factor(first["wash_ml"], first["seeds_washed"])
-
     def count(bound_alpha: float | None = None) -> PlateCount:
-        return count_plates(
-            values(rows, "colonies"),
-            # Millilitres over the wash of one seed are seeds: all that follows is in the basis.
-            [v / factor for v in values(rows, "volume_ml")],
-            values(rows, "dilution"),
-            tntc_limit=[x or how.tntc_limit for x in values(rows, "tntc_limit")],
+        return count_rows(
+            plates,
+            rows,
+            tntc_limit=how.tntc_limit,
             tntc_at_least=how.tntc_at_least,
             level=how.level,
-            unit=f"CFU/{plates.basis}",
-            rule=how.rule,
             bound_alpha=bound_alpha,
-            drops=[x or 1 for x in values(rows, "drops")],
-            spreader_share=[x or 0.0 for x in values(rows, "spreader_share")],
-            plate_cm2=[x or how.plate_cm2 for x in values(rows, "plate_cm2")],
-            plate=values(rows, "plate"),
+            rule=how.rule,
+            plate_cm2=how.plate_cm2,
         )
 
     words = set(values(rows, "colonies"))

@@ -8,7 +8,10 @@ from datetime import UTC
 from pathlib import Path
 from typing import Any
 
+from rhizoledger.counts.per_seed import per_seed_factor
+from rhizoledger.counts.plates import PlateCount, count_plates
 from rhizoledger.counts.plates.readings import MOST_COLONIES, MOST_DROPS
+from rhizoledger.counts.plates.rules import Rule
 from rhizoledger.errors import InputError
 from rhizoledger.season.cells import Context
 from rhizoledger.season.findings import Findings
@@ -208,6 +211,50 @@ def _check_recovery(file: str, rows: list[Row], findings: Findings) -> None:
             if controls:
                 remedy = f"Zero-time controls here: {', '.join(sorted(controls))}."
             findings.error(file, row.number, "recovery_from", v["recovery_from"], what, remedy)
+
+
+def count_rows(
+    plates: PlateSet,
+    rows: list[Row],
+    *,
+    tntc_limit: float,
+    tntc_at_least: bool,
+    level: float,
+    bound_alpha: float | None = None,
+    rule: Rule = "bam",
+    plate_cm2: float | None = None,
+) -> PlateCount:
+    """One sample counted in the basis of its set.
+
+    Parameters
+    ----------
+    plates : PlateSet
+    rows : list of Row
+        Of one sample, so with one wash.
+    tntc_limit, plate_cm2
+        Where the file's own columns are empty.
+    tntc_at_least, level, bound_alpha, rule
+        As for ``count_plates``.
+    """
+    first = rows[0].values
+    per_seed = plates.basis == "seed"
+    factor = per_seed_factor(first["wash_ml"], first["seeds_washed"]) if per_seed else 1.0
+    return count_plates(
+        values(rows, "colonies"),
+        # Millilitres over the wash of one seed are seeds: all that follows is in the basis.
+        [v / factor for v in values(rows, "volume_ml")],
+        values(rows, "dilution"),
+        tntc_limit=[x or tntc_limit for x in values(rows, "tntc_limit")],
+        tntc_at_least=tntc_at_least,
+        level=level,
+        unit=f"CFU/{plates.basis}",
+        rule=rule,
+        bound_alpha=bound_alpha,
+        drops=[x or 1 for x in values(rows, "drops")],
+        spreader_share=[x or 0.0 for x in values(rows, "spreader_share")],
+        plate_cm2=[x or plate_cm2 for x in values(rows, "plate_cm2")],
+        plate=values(rows, "plate"),
+    )
 
 
 def values(rows: Iterable[Row], column: str) -> list[Any]:

@@ -65,7 +65,8 @@ def guarantee(
     json
         Print one JSON object instead of sentences.
     """
-    from rhizoledger.report.count_guarantee import guarantee_text, write_guarantee
+    from rhizoledger.report.count_guarantee import guarantee_text
+    from rhizoledger.report.guarantee_page import write_guarantee
     from rhizoledger.workflows.count_guarantee import guarantee_file
 
     found = guarantee_file(

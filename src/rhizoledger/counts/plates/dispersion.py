@@ -6,19 +6,12 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
-from scipy.optimize import brentq, minimize_scalar
-from scipy.special import betainc, chdtrc, gammaln
+from scipy.special import chdtrc
 
+from rhizoledger.stats import negbin
 from rhizoledger.stats.poisson import homogeneity
 
-FloatArray = NDArray[np.float64]
-
 UNEVEN_P = 0.05  # numeric: customary level of a warning, not of a decision
-LEAST_K, MOST_K = 1e-4, 1e7  # numeric: beyond the upper one counts cannot be told from Poisson
-INFINITE = 0.99  # numeric: this near the end of the search on the log scale means no maximum
-SOME = 1e-9  # numeric: the least share of the highest density at which a root is looked for
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,10 +70,9 @@ def dispersion(counts: Sequence[int], portions_ml: Sequence[float]) -> Dispersio
     if not counts:
         return Dispersion(0.0, 0, 1.0, 0.0, None)
     test = homogeneity(counts, portions_ml)
-    k = None
-    if test.df > 0 and test.p < UNEVEN_P:
-        k = negative_binomial_k(counts, portions_ml)
-    return Dispersion(test.g2, test.df, test.p, test.chi2, k)
+    tested = test.df > 0 and test.p < UNEVEN_P
+    k = negbin.fit(counts, portions_ml).k if tested else math.inf
+    return Dispersion(test.g2, test.df, test.p, test.chi2, k if math.isfinite(k) else None)
 
 
 def pooled(parts: Iterable[Dispersion]) -> Dispersion:
@@ -99,65 +91,3 @@ def pooled(parts: Iterable[Dispersion]) -> Dispersion:
     p = float(chdtrc(df, g2)) if df else 1.0
     k = every[0].nb_k if len(every) == 1 else None
     return Dispersion(g2, df, p, math.fsum(d.chi2 for d in every), k)
-
-
-def negative_binomial_k(counts: Sequence[int], portions_ml: Sequence[float]) -> float | None:
-    """The k that makes the counts likeliest, their density free; None where it has no end.
-
-    Parameters
-    ----------
-    counts, portions_ml : sequence, shape (n,)
-        At least one count above zero.
-
-    Examples
-    --------
-    Mites on leaves (Bliss & Fisher, Biometrics 9 (1953) 176-200, print 1.0246):
-
-    >>> leaves = zip((70, 38, 17, 10, 9, 3, 2, 1), range(8), strict=True)
-    >>> mites = [found for times, found in leaves for _ in range(times)]
-    >>> round(negative_binomial_k(mites, [1.0] * len(mites)), 4)
-    1.0246
-    """
-    c, w = np.asarray(counts, dtype=float), np.asarray(portions_ml, dtype=float)
-    w = w / w.max()
-
-    def minus_log_likelihood(log_k: float) -> float:
-        k = math.exp(log_k)
-        m = _density(c, w, k) * w
-        # gammaln(c + k) - gammaln(k) loses its digits where k is large; counts are few enough.
-        rising = [float(np.log1p(np.arange(int(x)) / k).sum()) for x in c]
-        return -float((c * np.log(m) - (k + c) * np.log1p(m / k)).sum() + sum(rising))
-
-    ends = math.log(LEAST_K), math.log(MOST_K)
-    finely = {"xatol": 1e-9}  # numeric: far finer than any k is known
-    best = minimize_scalar(minus_log_likelihood, bounds=ends, method="bounded", options=finely)
-    return None if best.x > INFINITE * ends[1] else math.exp(best.x)
-
-
-def _density(c: FloatArray, w: FloatArray, k: float) -> float:
-    """Maximum-likelihood density at a given k; c/w of every plate on either side of it."""
-    ratios = c / w
-    low, high = max(float(ratios.min()), float(ratios.max()) * SOME), float(ratios.max())
-
-    def score(lam: float) -> float:
-        return float(((c - lam * w) / (k + lam * w)).sum())
-
-    if score(low) <= 0 or score(high) >= 0:  # all ratios alike, but for rounding
-        return low if score(low) <= 0 else high
-    return float(brentq(score, low, high))
-
-
-def log_chance_at_least(count: int, mean: float, k: float) -> float:
-    """Natural log of P(C >= count) for a negative binomial C.
-
-    Examples
-    --------
-    >>> round(math.exp(log_chance_at_least(1, 2.0, 1.0)), 6)  # 1 - 1/(1 + 2)
-    0.666667
-    """
-    tail = float(betainc(count, k, mean / (mean + k)))
-    if tail > 0:
-        return math.log(tail)
-    # The first term alone is below the smallest number there is, and so is the sum.
-    log_term = float(gammaln(count + k) - gammaln(k) - gammaln(count + 1))
-    return log_term + count * math.log(mean / (mean + k)) - k * math.log1p(mean / k)

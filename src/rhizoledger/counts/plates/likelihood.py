@@ -11,10 +11,10 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import minimize_scalar
 from scipy.special import xlogy
 
-from rhizoledger.counts.plates.dispersion import Dispersion, log_chance_at_least
+from rhizoledger.counts.plates.dispersion import Dispersion
 from rhizoledger.counts.plates.rules import BAM_LOW
 from rhizoledger.errors import InputError, RuleError
-from rhizoledger.stats.negbin import profile_log_likelihood
+from rhizoledger.stats.negbin import log_chance_at_least, profile_log_likelihood
 from rhizoledger.stats.poisson import at_least_slope, log_at_least, poisson_limits
 from rhizoledger.stats.profile import likelihood_limits, log_root, step_out
 
