@@ -211,7 +211,10 @@ def _said(theta: FloatArray, batches: int) -> list[str]:
     if math.hypot(theta[1], theta[2]) <= EDGE:
         said.append("No spread of rates between batches is seen.")
     elif theta[2] <= EDGE < theta[0]:
-        said.append("Levels and rates of batches run wholly together: so few show no more.")
+        said.append(
+            "So few batches do not show whether those that start higher die faster: the two are "
+            "taken as going wholly together."
+        )
     return said
 
 
@@ -338,9 +341,10 @@ class _Reml:
             spread = float(gradient @ np.linalg.solve(hessian, gradient)) * 2
         except np.linalg.LinAlgError:
             spread = 0.0
-        # Never more than what counts allow, where differences say that a variance is all but known.
-        most = float(self.n - 2)
-        return v, min(2 * v * v / spread, most) if spread > 0 else most
+        # Never more than what counts allow, where differences say that a variance is all but known;
+        # never fewer than one less than the batches, the least of the mean squares it is made of.
+        least, most = float(len(self.a) - 1), float(self.n - 2)
+        return v, min(max(2 * v * v / spread, least), most) if spread > 0 else most
 
 
 def _root(theta: FloatArray) -> FloatArray:
