@@ -301,6 +301,9 @@ def test_gaps_are_held_at_both_ends(folder: Path) -> None:
         ({"parameters": [f"{SEED}.curve.delta_d"]}, "a weibull curve has delta_d, p"),
         ({"parameters": [f"{SEED}.curve.nope", f"{SEED}.curve.p"]}, "which is no row"),
         ({"colour": "red"}, "unknown key"),
+        ({"temp_c": [50.0, 77.0]}, "Is this °F"),
+        ({"t_ref_c": 68.0}, "Is this °F"),
+        ({"last_d": 1e9}, "at most 3650"),
     ],
 )
 def test_a_curve_that_is_none_is_refused(
@@ -309,6 +312,23 @@ def test_a_curve_that_is_none_is_refused(
     with_curves(folder, curve(SEED, "weibull", {"delta_d": 8.0, "p": 0.5}, **change))
     with pytest.raises(EvidenceError, match=words):
         load_evidence(folder / "evidence.toml")
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ('value = 8.0\nunit = "d"', 'value = 192.0\nunit = "h"', "reads it in 'd'"),
+        ("value = 8.0", "value = -8.0", "zero or below"),
+    ],
+)
+def test_a_number_of_a_curve_changed_by_hand_is_refused(
+    folder: Path, old: str, new: str, words: str
+) -> None:
+    with_curves(folder, curve(SEED, "weibull", {"delta_d": 8.0, "p": 0.5}))
+    path = folder / "evidence.toml"
+    path.write_text(path.read_text().replace(old, new))
+    with pytest.raises(EvidenceError, match=words):
+        load_evidence(path)
 
 
 def test_numbers_drawn_together_keep_their_own_spread_and_their_correlation() -> None:

@@ -107,6 +107,8 @@ def adopt(
     from rhizoledger.workflows.own_curve import adopt_curve
     from rhizoledger.workflows.own_evidence import adopt as write
 
+    if curve and parameter is not None:
+        raise InputError("--parameter is for one number and --curve for all: leave one out.")
     if curve:
         taken = adopt_curve(
             file, as_id, into, series=series, model=model, applied=applied, temp_c=temp_c,

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
-from typing import Literal, cast, get_args
+from typing import Literal, Protocol, cast, get_args
 
 import numpy as np
 
@@ -27,7 +27,38 @@ NUMBERS: Mapping[Curved, tuple[str, ...]] = {
 """What each curve needs, by the last word of the rows' ids."""
 BESIDE = ("z_c", "log10_recovered")
 """What a curve may have beside: the rise for ten times faster, the share that a wash recovers."""
+UNITS = {
+    "d_d": "d",
+    "delta_d": "d",
+    "p": "1",
+    "fraction_fragile": "share",
+    "k1_per_d": "1/d",
+    "k2_per_d": "1/d",
+    "k_max_per_d": "1/d",
+    "shoulder_d": "d",
+    "z_c": "°C",
+    "log10_recovered": "log10",
+}
+ABOVE_ZERO = ("d_d", "delta_d", "p", "k1_per_d", "k2_per_d", "k_max_per_d", "z_c")
+COLDEST_C, HOTTEST_C = -20.0, 60.0  # numeric: beyond them no seed or jug was counted; 68 is °F
+LONGEST_D = 3650.0  # numeric: ten years
 ROUNDING = 1e-6  # numeric: how far a matrix as written may miss being a correlation
+
+
+class Numbers(Protocol):
+    """A row of a number, as far as a curve looks at it."""
+
+    @property
+    def unit(self) -> str:
+        """Unit text."""
+
+    @property
+    def value(self) -> float | None:
+        """The number."""
+
+    @property
+    def low(self) -> float | None:
+        """Lower end."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +106,7 @@ class Curve:
 FIELDS = tuple(Curve.__dataclass_fields__)
 
 
-def curve_of(row: Row, parameters: Collection[str], sources: Collection[str]) -> Curve:
+def curve_of(row: Row, parameters: Mapping[str, Numbers], sources: Collection[str]) -> Curve:
     """One checked curve.
 
     Raises
@@ -110,8 +141,18 @@ def curve_of(row: Row, parameters: Collection[str], sources: Collection[str]) ->
         )
     if len(curve.correlation) != len(curve.parameters):
         raise row.fault("correlation needs one row and one column for each parameter.")
-    if curve.last_d <= 0:
-        raise row.fault("last_d must be above zero.")
+    if not 0 < curve.last_d <= LONGEST_D:
+        raise row.fault(f"last_d must be above zero and at most {LONGEST_D:g}.")
+    for temp in (curve.t_ref_c, *curve.temp_c):
+        if not COLDEST_C <= temp <= HOTTEST_C:
+            raise row.fault(f"{temp:g} °C: no seed is counted there. Is this °F? Give it in °C.")
+    for id, name in zip(curve.parameters, last, strict=True):
+        p = parameters[id]
+        if p.unit != UNITS[name]:
+            raise row.fault(f"{id} is in {p.unit!r}; the curve reads it in {UNITS[name]!r}.")
+        least = p.value if p.low is None else p.low
+        if name in ABOVE_ZERO and (least is None or least <= 0):
+            raise row.fault(f"{id} reaches down to zero or below, which it cannot. Fit again.")
     return curve
 
 

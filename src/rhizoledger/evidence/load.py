@@ -257,8 +257,8 @@ def evidence_from_rows(rows: Sequence[Row], own_file: str | None = None) -> Evid
         parameters.append(parameter)
     curve_rows = [r for r in rows if r.kind == "curve"]
     unique(curve_rows)
-    ids = {p.id for p in parameters}
-    curves = [curve_of(row, ids, sources) for row in curve_rows]
+    by_id = {p.id: p for p in parameters}
+    curves = [curve_of(row, by_id, sources) for row in curve_rows]
     return Evidence(parameters, sources, curves)
 
 

@@ -6,7 +6,6 @@ a kind, key or word that is not known is an error that names the file and the ro
 
 from __future__ import annotations
 
-import math
 import re
 import tomllib
 from collections.abc import Callable, Collection, Iterable, Mapping
@@ -32,6 +31,8 @@ KINDS = (
 """The kinds of row an evidence file may hold."""
 
 MAX_BYTES = 1_000_000  # numeric: a bound on a user's file, so that a huge one is refused at once
+
+LARGEST = 1e300  # numeric: nothing measured comes near it
 
 _T = TypeVar("_T")
 
@@ -100,8 +101,9 @@ class Row:
             return None
         if isinstance(value, bool) or not isinstance(value, int | float):
             raise self.fault(f"{key} = {value!r} is not a number.")
-        if not math.isfinite(value):
-            raise self.fault(f"{key} = {value} is not a number. Leave the key out if not known.")
+        if not abs(value) < LARGEST:  # so it is for what is no number
+            said = f"{value}" if isinstance(value, float) else "a whole number of many digits"
+            raise self.fault(f"{key} = {said} is not a number. Leave the key out if not known.")
         return float(value)
 
     def items(self, key: str) -> tuple[Any, ...]:
@@ -154,6 +156,8 @@ def parse_rows(text: str, file: str) -> list[Row]:
         tables = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise EvidenceError(f"{file}: not valid TOML, {error}. Mend the file.") from None
+    except RecursionError:
+        raise EvidenceError(f"{file}: lists within lists beyond reason. Mend the file.") from None
     rows: list[Row] = []
     for kind, entries in tables.items():
         if kind not in KINDS:
@@ -187,7 +191,7 @@ def file_rows(path: Path) -> list[Row]:
     if len(raw) > MAX_BYTES:
         raise EvidenceError(f"{path.name}: larger than {MAX_BYTES} bytes. Keep rows, not data.")
     try:
-        text = raw.decode("utf-8")
+        text = raw.decode("utf-8-sig")  # a spreadsheet writes its mark before
     except UnicodeDecodeError:
         raise EvidenceError(f"{path.name}: not UTF-8. Save it as UTF-8.") from None
     return parse_rows(text, path.name)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 from datetime import date
@@ -13,6 +14,8 @@ from rhizoledger.season.times import parse_date
 from rhizoledger.units import parse_rate
 
 FILE = "season.toml"
+LARGEST = 1e300
+"""A whole number of TOML may have more digits than any number can."""
 
 
 @dataclass(slots=True)
@@ -86,7 +89,7 @@ class Reader:
         if isinstance(value, bool) or not isinstance(value, int | float):
             self.wrong(key, value, "This is not a number.", remedy)
             return None
-        number = float(value)
+        number = float(value) if abs(value) < LARGEST else math.inf
         outside = (low is not None and number < low) or (high is not None and number > high)
         if outside or number != number or abs(number) == float("inf"):
             self.wrong(key, value, "This number is out of range.", remedy)

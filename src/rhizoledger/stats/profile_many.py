@@ -22,6 +22,7 @@ DAMPED = 1e-8  # numeric: keeps a start finite where the rest is not determined
 MOST_REFITS = 40  # numeric: a side that needs more has no limit worth a number
 FIRST = 0.1  # numeric: relative step where there is no standard error
 FLAT = 0.2  # numeric: share of the allowed loss below which a full step found almost nothing
+PAST = 1.05  # numeric: so that a bracket is found, not approached for ever
 FARTHEST_SE = 1e3  # numeric: standard errors beyond which a side counts as open
 BETTER = 1e-5  # numeric: log likelihood by which a refit must beat the maximum to replace it
 
@@ -118,12 +119,14 @@ def _side(
             return end
         if abs(x - top) > FARTHEST_SE * max(unit, 1.0):
             break
-        # A secant on ζ where it climbs, never more than twice as far as before; where it does not,
-        # the end of the box is tried at once, for there may be no limit at all.
+        # A secant through the last two places where ζ climbs, a little past it, and never more than
+        # twice as far as before; through the top it would creep where ζ bends over. Where ζ does
+        # not climb the end of the box is tried at once, for there may be no limit at all.
         grew = zeta > inner_zeta + CLOSE
-        reach = (target - zeta) * abs(x - top) / zeta if grew else math.inf
+        ran = abs(x - float(inner.at[index]))
+        reach = (target - zeta) * ran / (zeta - inner_zeta) if grew else math.inf
         flat = zeta < FLAT * target and math.isfinite(end) and not tried_end
-        step = abs(end - x) if flat else min(1.05 * reach, 2 * max(step, unit))  # numeric: past it
+        step = abs(end - x) if flat else min(PAST * reach, 2 * max(step, unit))
         tried_end = tried_end or flat
         inner, inner_zeta = refit, zeta
     return sign * math.inf

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import math
 import re
 from collections.abc import Mapping, Sequence
@@ -15,18 +16,19 @@ from rhizoledger import __version__
 from rhizoledger.errors import ConflictError, EvidenceError, InputError
 from rhizoledger.evidence import load_evidence
 from rhizoledger.evidence.curves import NUMBERS, Curved
+from rhizoledger.evidence.hosts import crop_id, crops
 from rhizoledger.provenance import digest_bytes
-from rhizoledger.workflows.own_evidence import (
-    FILE,
+from rhizoledger.workflows.fit_json import (
+    COLDEST_C,
+    HOTTEST_C,
     UNITS,
-    append_rows,
     chosen_fit,
     fit_conditions,
     fit_numbers,
     fit_source,
-    number_cells,
     read_fit,
 )
+from rhizoledger.workflows.own_evidence import FILE, append_rows, number_cells
 
 CURVE_ID = re.compile(r"survival\.(package|drying|on_seed|planter)\.[a-z0-9_]+", re.ASCII)
 STAGES = {
@@ -46,6 +48,7 @@ MOISTURE = {
 
 Z_95 = 1.959963984540054
 DIGITS = 9
+MOST_CELLS = 1e12
 
 
 def adopt_curve(
@@ -101,9 +104,13 @@ def adopt_curve(
             f"--as {as_id!r} is no name of a curve. Write survival.on_seed. and the crop, or "
             "survival.package. and the product's name, in lower case with _ between words."
         )
+    stage, name = as_id.split(".")[1:]
+    strange = [s for s in stages if (s == "package") != (stage == "package")]
+    if strange:
+        raise InputError(f"A curve called {as_id} does not speak for {', '.join(strange)}.")
+    unknown = "" if stage == "package" else _crop_said(as_id, name)
     raw, found = read_fit(fit_json)
     fit = chosen_fit(found, fit_json.name, series, model)
-    stage = as_id.split(".")[1]
     _followable(fit, stage)
     span, t_ref = _temperatures(fit, temp_c)
     names = _names(fit)
@@ -149,8 +156,29 @@ def adopt_curve(
         "grade": "own",
         "file": FILE,
         "sha256": digest,
-        "warnings": _warnings(fit, stage, applied, "z_c" in rows),
+        "warnings": [*_warnings(fit, stage, applied, "z_c" in rows), *filter(None, [unknown])],
     }
+
+
+def _crop_said(as_id: str, name: str) -> str:
+    """What to mind about a crop nobody knows here, or nothing.
+
+    Raises
+    ------
+    InputError
+        If the crop is known by another name.
+    """
+    known = crop_id(name)
+    if known is None:
+        near = difflib.get_close_matches(name, [c.id for c in crops()], n=3)
+        hint = f" Is {' or '.join(near)} meant?" if near else ""
+        return (
+            f"No crop is called {name} here, so the curve is followed only where batches call "
+            f"theirs so.{hint}"
+        )
+    if known != name:
+        raise InputError(f"{name} is called {known} here. Write --as {as_id[: -len(name)]}{known}.")
+    return ""
 
 
 def _followable(fit: Mapping[str, Any], stage: str) -> None:
@@ -180,8 +208,12 @@ def _temperatures(
     """Coldest and warmest temperature counted at, and the one that the numbers belong to."""
     told = fit.get("temp_c")
     if told is None:
-        if temp_c is None or not math.isfinite(temp_c):
+        if temp_c is None:
             raise InputError("The counts say no temperature. Say it with --temp-c.")
+        if not COLDEST_C <= temp_c <= HOTTEST_C:
+            raise InputError(
+                f"--temp-c {temp_c:g}: no seed is counted there. Is this °F? Give it in °C."
+            )
         return (temp_c, temp_c), temp_c
     if temp_c is not None:
         raise InputError("The counts say their temperature. Leave --temp-c out.")
@@ -225,8 +257,8 @@ def _recovered(
     span: tuple[float, float],
 ) -> dict[str, Any]:
     """The first count against what was applied, as a logarithm; the mean of several starts."""
-    if not 0 < applied < math.inf:
-        raise InputError(f"--applied {applied:g}: give cells per seed, above zero.")
+    if not 1 <= applied <= MOST_CELLS:
+        raise InputError(f"--applied {applied:g}: give cells per seed, from 1 to {MOST_CELLS:g}.")
     if len(starts) == 1:
         start = fit_numbers(fit, starts[0], found)
     else:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -15,27 +14,20 @@ from rhizoledger.evidence import Parameter, load_evidence
 from rhizoledger.evidence.load import Evidence, evidence_from_rows, packaged_rows_once
 from rhizoledger.evidence.read import MAX_BYTES, file_rows, parse_rows
 from rhizoledger.provenance import digest_bytes
+from rhizoledger.workflows.fit_json import (
+    ENDS,
+    UNITS,
+    chosen_fit,
+    fit_conditions,
+    fit_numbers,
+    fit_source,
+    read_fit,
+)
 
 FILE = "evidence.toml"
 OWN = "own."
 """What an own row that replaces a packaged one puts before its id: ids are used once."""
 ID = re.compile(r"[a-z0-9_]+(\.[a-z0-9_]+)*", re.ASCII)
-LEVEL = 0.95
-UNITS = {
-    "log10_n0": "log10 count",
-    "d_d": "d",
-    "d_ref_d": "d",
-    "delta_d": "d",
-    "p": "1",
-    "k_max_per_d": "1/d",
-    "shoulder_d": "d",
-    "log10_n_res": "log10 count",
-    "fraction_fragile": "share",
-    "k1_per_d": "1/d",
-    "k2_per_d": "1/d",
-    "z_c": "°C",
-    "ea_kj_per_mol": "kJ/mol",
-}
 
 
 def adopt(
@@ -108,7 +100,7 @@ def adopt(
         "warnings": _warnings(fit, shipped),
     }
     if stands is not None:
-        same = (stands.value, stands.low, stands.high) == tuple(number[k] for k in _ENDS)
+        same = (stands.value, stands.low, stands.high) == tuple(number[k] for k in ENDS)
         if not same:
             raise ConflictError(
                 f"{FILE} has {row['id']} already, with other numbers. Take that row out first, if "
@@ -162,6 +154,8 @@ def diff(folder: Path) -> dict[str, Any]:
     NotFoundError
         If the folder has no evidence of its own.
     """
+    if not folder.is_dir():
+        raise NotFoundError(f"There is no folder {str(folder)!r}. Name the season's folder.")
     path = folder / FILE
     if not path.is_file():
         raise NotFoundError(
@@ -184,55 +178,6 @@ def diff(folder: Path) -> dict[str, Any]:
     return {"file": FILE, "rows": rows}
 
 
-_ENDS = ("value", "low", "high")
-
-
-def read_fit(path: Path) -> tuple[bytes, Mapping[str, Any]]:
-    """The bytes of a fit and what they say.
-
-    Raises
-    ------
-    InputError
-        If the file is no fit.
-    """
-    raw = path.read_bytes()
-    try:
-        found = json.loads(raw)
-    except ValueError:
-        found = None
-    if not isinstance(found, dict) or not isinstance(found.get("fits"), list) or not found["fits"]:
-        raise InputError(
-            f"{path.name} is no fit. Write one with rhizoledger survival fit FILE --json."
-        )
-    return raw, found
-
-
-def chosen_fit(
-    found: Mapping[str, Any], file: str, series: str | None, model: str | None
-) -> Mapping[str, Any]:
-    """The fit that is meant.
-
-    Raises
-    ------
-    InputError
-        If several could be, or none is.
-    """
-    names = list(dict.fromkeys(fit["series"] for fit in found["fits"]))
-    if series is None and len(names) > 1:
-        raise InputError(
-            f"{file} holds {len(names)} series. Say which with --series: {', '.join(names)}."
-        )
-    name = names[0] if series is None else series
-    wanted = found["best"].get(name) if model is None else model
-    for fit in found["fits"]:
-        if (fit["series"], fit["model"]) == (name, wanted):
-            return dict(fit)
-    models = ", ".join(fit["model"] for fit in found["fits"] if fit["series"] == name)
-    if not models:
-        raise InputError(f"{file} has no series {name!r}. There are: {', '.join(names)}.")
-    raise InputError(f"{file} has no {wanted} fit of {name or 'its series'}. There are: {models}.")
-
-
 def _parameter_name(fit: Mapping[str, Any], asked: str | None, as_id: str) -> str:
     last = as_id.rpartition(".")[2]
     name = asked or last
@@ -242,22 +187,6 @@ def _parameter_name(fit: Mapping[str, Any], asked: str | None, as_id: str) -> st
             f"The {fit['model']} fit has no {name!r}. Say which with --parameter: {known}."
         )
     return name
-
-
-def fit_numbers(fit: Mapping[str, Any], name: str, found: Mapping[str, Any]) -> dict[str, float]:
-    """Value and limits, if they can be evidence."""
-    if fit["status"] != "ok":
-        said = " ".join(fit["warnings"])
-        raise EvidenceError(f"The {fit['model']} fit is no evidence: {said}")
-    if not math.isclose(float(found.get("level", LEVEL)), LEVEL):
-        raise EvidenceError(f"Evidence has limits at level {LEVEL:g}. Fit again with that level.")
-    number = {key: fit["parameters"][name][key] for key in _ENDS}
-    if any(x is None for x in number.values()):
-        raise EvidenceError(
-            f"{name} has no limit on one side: the counts do not say how large it may be. Count "
-            "for longer, or at more times, and fit again."
-        )
-    return {key: float(x) for key, x in number.items()}
 
 
 def _row(
@@ -296,31 +225,6 @@ def number_cells(name: str, number: Mapping[str, float], unit: str) -> dict[str,
     positive = number["low"] > 0 and not name.startswith(("log10_", "fraction_"))
     draw = "lognormal" if positive else "normal"
     return {**number, "unit": unit, "interval_kind": "ci95", "draw": draw}
-
-
-def fit_conditions(fit: Mapping[str, Any]) -> str:
-    """What was counted, for how long, and how it was fitted."""
-    said = f"{fit['n']} own counts over {fit['last_time_d']:g} days"
-    if fit["series"]:
-        said += f", series {fit['series']}"
-    said += f"; {fit['model']} curve, {fit['likelihood']} likelihood"
-    if fit.get("secondary"):
-        said += f", {fit['secondary']} at {fit['t_ref_c']:g} °C"
-    return said + "."
-
-
-def fit_source(found: Mapping[str, Any], file: str, digest: str) -> dict[str, str]:
-    """The source row of a fit: its file and its counts, with their digests."""
-    counts = found.get("input") or {}
-    where = f"{file}, SHA-256 {digest}"
-    if counts.get("sha256"):
-        where += f"; counts {counts.get('file')}, SHA-256 {counts['sha256']}"
-    return {
-        "key": f"own_fit_{digest[:12]}",
-        "citation": "Own counts along time, fitted with this program.",
-        "locator": where,
-        "how_known": "own counts",
-    }
 
 
 def to_toml(kind: str, row: Mapping[str, Any]) -> str:
