@@ -832,3 +832,21 @@ def test_kenward_rogers_intervals_cover_what_they_say() -> None:
         got = contrast(fit, [0, 1])
         inside += got.low <= 0 <= got.high
     assert 0.925 <= inside / 600 <= 0.98
+
+
+def test_a_component_next_to_zero_is_zero_and_stops_no_limits() -> None:
+    """4 sites x 3 blocks x 3 treatments, 5 plots lost: Newton came to an sd of 1e-12, not to 0."""
+    y = [
+        1.18, 4.31, 0.85, 0.64, 2.13, 1.86, 6.33, 3.08, -1.18, -1.71, -1.17, -3.05, -1.64, -4.84,
+        -5.86, -2.0, 1.86, 2.76, 2.86, 0.35, -2.13, 1.96, -0.71, -0.41, 1.21, -0.17, -1.88, 2.47,
+        1.79, 0.24, -0.57,
+    ]  # fmt: skip
+    kept = [i for i in range(36) if i not in (4, 10, 20, 27, 33)]
+    block, treatment = np.repeat(np.arange(12), 3)[kept], np.tile(np.arange(3), 12)[kept]
+    x = np.column_stack([np.ones(31), treatment == 1, treatment == 2]).astype(float)
+    site = block // 3
+    factors = {"site": site, "site:block": block, "site:treatment": site * 3 + treatment}
+    fit = fit_mixed(y, x, factors)
+    found = sd_limits(fit, "residual")
+    assert (found.low, found.high) == pytest.approx((0.716, 1.663), abs=1e-3)
+    assert all(c.variance == 0 or math.sqrt(c.variance) > 1e-4 for c in fit.components)

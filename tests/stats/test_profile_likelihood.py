@@ -166,3 +166,12 @@ def test_what_cannot_be_searched_is_said(
 def test_a_likelihood_without_an_end_is_said() -> None:
     with pytest.raises(FitError, match="without end"):
         maximum_likelihood(lambda x: float(x[0]), {"a": 0.0})
+
+
+def test_a_step_into_the_impossible_is_taken_back() -> None:
+    """exp() of a far step overflows; the search goes on as if nothing could live there."""
+
+    def loglik(x: FloatArray) -> float:
+        return -math.exp(-50 * float(x[0])) - math.exp(50 * float(x[0])) + 1e-3 * float(x[0])
+
+    assert maximum_likelihood(loglik, {"x": 1.5})["x"].value == pytest.approx(0.0, abs=1e-5)

@@ -563,5 +563,5 @@ def test_a_second_witness_of_the_bcg_trials(method: Method) -> None:
 
 def test_every_data_file_of_these_tests_has_its_source() -> None:
     named = {row["file"] for row in rows("reference_sources.csv") if row["source"]}
-    there = {p.name for g in ("trial_*.csv", "reference_*.json") for p in DATA.glob(g)}
+    there = {p.name for g in ("trial_*.csv", "reference_*.json", "sun_*.csv") for p in DATA.glob(g)}
     assert named == there

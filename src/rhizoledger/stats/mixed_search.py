@@ -17,7 +17,8 @@ from rhizoledger.stats.mixed_equations import (
     variance_derivatives,
 )
 
-WIDEST = 1e4  # numeric: a ratio of sds above it means that the residual variance is zero
+WIDEST = 1e5  # numeric: a ratio of sds above it means that the residual variance is zero
+FAR = 1e3  # numeric: a ratio of sds beyond which the criterion is flat to a first search
 NEAR_BOUND = 1e-6  # numeric: a step that shrinks an sd by this much tries zero itself
 INWARD = 1e-9  # numeric: slope in a variance that counts as pointing away from zero
 LAST_DECREMENT = 1e-13  # numeric: Newton decrement at which the last step is taken
@@ -64,8 +65,13 @@ def least_criterion(
         theta: FloatArray = search.x
         if best is not None and float(search.fun) > best[0] - WORTHWHILE:
             continue
-        sigma = math.sqrt(cross.at(theta * theta, reml=reml).r2 / nu)
-        best = newton(cross, sigma * np.concatenate(([1.0], theta)), reml=reml)
+        if theta.max() > FAR:
+            # So far out the first search stops on the way; a step of scoring is nearly there.
+            sd = _scored(cross, theta, nu, reml=reml)
+        else:
+            sigma = math.sqrt(cross.at(theta * theta, reml=reml).r2 / nu)
+            sd = sigma * np.concatenate(([1.0], theta))
+        best = newton(cross, sd, reml=reml)
         # A second optimum was met only beside a bound where levels are nearly as many as rows, with
         # a small residual: there, or where it costs little, a second search starts from that side.
         rich = cross.q2 > FEW and 2 * (cross.q2 + cross.d.size) < cross.n
@@ -167,12 +173,18 @@ def newton(
     # largest sd the criterion is rounding, so the residual stops there.
     least = float(sd.max()) / WIDEST if fixed else 0.0
     sd[0] = max(float(sd[0]), least)
+    held = np.arange(sd.size) > 0
+    if fixed is not None:
+        held[fixed] = False
+    # Just above zero the sd is flat whatever the slope in the variance: begin on the bound itself.
+    sd[held & (sd < NEAR_BOUND * sd.max())] = 0
     value, slope, curve = variance_derivatives(cross, sd, reml=reml)
     for _ in range(NEWTON_STEPS):
         if fixed is None and sd.max() > WIDEST * sd[0]:
             raise FitError(
                 "The residual variance goes to zero: within the levels of the random factors the "
-                "values do not differ beyond the fixed effects. Look first for copied values, "
+                "values do not differ beyond the fixed effects, or by less than a "
+                "hundred-thousandth of what the levels do. Look first for copied values, "
                 "second for plots entered as their mean; give the single plots, or drop the factor "
                 "with the most levels."
             )
@@ -202,7 +214,7 @@ def newton(
         while True:
             trial = np.maximum(sd + length * full, 0)
             # A component that a step brings near its bound is tried on the bound itself.
-            trial[(trial < NEAR_BOUND * sd) & (np.arange(sd.size) > 0)] = 0
+            trial[held & (trial < NEAR_BOUND * sd.max())] = 0
             trial[0] = max(trial[0], 0.1 * sd[0], least)  # numeric: never to zero at once
             new = variance_derivatives(cross, trial, reml=reml)
             if new[0] < value or decrement < TRUSTED:

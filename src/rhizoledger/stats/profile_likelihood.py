@@ -101,8 +101,11 @@ class _Surface:
         return self.low, self.high
 
     def height(self, at: FloatArray) -> float:
-        """The log likelihood; minus infinity where it is no number."""
-        found = float(self.log_likelihood(at))
+        """The log likelihood; minus infinity where it is no number, or too large for one."""
+        try:
+            found = float(self.log_likelihood(at))
+        except ArithmeticError:
+            return -math.inf
         return found if math.isfinite(found) else -math.inf
 
     def slopes(self, at: FloatArray, top: float) -> tuple[FloatArray, FloatArray]:
