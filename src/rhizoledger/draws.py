@@ -10,7 +10,8 @@ way, which keeps "hotter never raises a balance" true draw by draw.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -30,6 +31,22 @@ Z_90 = float(ndtri(0.95))  # numeric: the 5 % and 95 % points of a normal, from 
 SEED_BYTES = 16  # numeric: as much as the generator's seed takes
 
 
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """Draws put where a count says the truth lies, and the weights that make up for it.
+
+    Parameters
+    ----------
+    normals : mapping of names to array, shape (n,)
+        Standard normal scores used in place of the seeded ones.
+    log_weight : array, shape (n,)
+        Weights under which these draws stand for what was believed before any count.
+    """
+
+    normals: Mapping[tuple[str, ...], FloatArray]
+    log_weight: FloatArray
+
+
 class Draws:
     """A source of reproducible draws for one season.
 
@@ -45,6 +62,8 @@ class Draws:
         as 5 % and 95 % points instead of as hard ends, on the logarithm where it lies above zero.
         ``"leaning_low"`` and ``"leaning_high"`` let a share of which only a range is known lie
         nearer one of its ends: uniform is no more right than a triangle.
+    moved : Moved, optional
+        Draws to be used in place of the seeded ones, with their weights.
 
     Examples
     --------
@@ -54,11 +73,27 @@ class Draws:
     True
     """
 
-    def __init__(self, seed: int, n: int, prior: Prior = "stated") -> None:
+    def __init__(
+        self, seed: int, n: int, prior: Prior = "stated", moved: Moved | None = None
+    ) -> None:
         if n < 1:
             raise ValueError(f"n must be at least 1, got {n}")
-        self.seed, self.n, self.prior = int(seed), int(n), prior
+        self.seed, self.n, self.prior, self.moved = int(seed), int(n), prior, moved
+        self.asked: dict[tuple[str, ...], None] = {}
         self._cache: dict[tuple[str, str], FloatArray] = {}
+
+    @property
+    def log_weight(self) -> FloatArray | None:
+        """Weights under which the draws stand for what is believed before any count."""
+        return None if self.moved is None else self.moved.log_weight
+
+    def read(self, prior: Prior) -> Draws:
+        """The same draws under another reading of the evidence."""
+        return Draws(self.seed, self.n, prior, self.moved)
+
+    def seeded(self) -> Draws:
+        """The same draws with none of them moved."""
+        return Draws(self.seed, self.n, self.prior)
 
     def generator(self, *names: str) -> np.random.Generator:
         """A generator seeded by the season's seed and ``names`` alone."""
@@ -68,8 +103,12 @@ class Draws:
 
     def uniform(self, *names: str) -> FloatArray:
         """Uniforms strictly inside (0, 1), shape ``(n,)``."""
-        u: FloatArray = self.generator(*names).random(self.n)
-        return np.clip(u, np.finfo(float).tiny, np.nextafter(1.0, 0.0))
+        self.asked[names] = None
+        if self.moved is not None and names in self.moved.normals:
+            u = np.asarray(ndtr(self.moved.normals[names]))
+        else:
+            u = self.generator(*names).random(self.n)
+        return np.asarray(np.clip(u, np.finfo(float).tiny, np.nextafter(1.0, 0.0)))
 
     def normal(self, *names: str) -> FloatArray:
         """Standard normals, shape ``(n,)``, by inverting :meth:`uniform`."""
@@ -96,7 +135,6 @@ class Draws:
             u = self.uniform(parameter.id, who)
             self._cache[key] = quantile_function(parameter, self.prior)(u)
         return self._cache[key]
-
 
     def together(
         self, parameters: Sequence[Parameter], correlation: ArrayLike, who: str = ""

@@ -157,7 +157,7 @@ def document(tmp_path_factory: pytest.TempPathFactory) -> dict[str, object]:
     folder = tmp_path_factory.mktemp("hand") / "season"
     shutil.copytree(HERE, folder)
     result = make_plan(folder)
-    (written,) = result.written
+    written, _ = result.written
     document = json.loads(written.read_text(encoding="utf-8"))
     assert document == result.document
     return document

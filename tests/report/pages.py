@@ -16,7 +16,15 @@ import pypdfium2 as pdfium
 import pypdfium2.raw as raw
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
-FILES = ("plan.json", "plan.html", "plan.pdf", "run-sheets.pdf", "growers.pdf", "plan.xlsx")
+FILES = (
+    "plan.json",
+    "predictions.csv",
+    "plan.html",
+    "plan.pdf",
+    "run-sheets.pdf",
+    "growers.pdf",
+    "plan.xlsx",
+)
 PDFS = ("plan.pdf", "run-sheets.pdf", "growers.pdf")
 PAPERS = {"a4": (595.276, 841.89), "us-letter": (612.0, 792.0)}
 """Width and height [pt]."""

@@ -6,7 +6,7 @@ by draw. The parts add up to the balance exactly, so covariance shares by part s
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -92,14 +92,17 @@ class Balance:
         mid = np.cumsum(w) - 0.5 * w
         return float(np.interp(q, mid, x[order]))
 
+    def quantiles(self, qs: Sequence[float]) -> tuple[float, ...]:
+        """Several quantiles at once [log10 cells/seed]."""
+        if self.log_weight is None:
+            return tuple(np.quantile(self.values, qs).tolist())
+        return tuple(self.quantile(q) for q in qs)
+
     def dots(self) -> tuple[float, ...]:
         """Twenty equally likely balances, each one in twenty; none where it is not known."""
         if not self.known:
             return ()
-        middles = (np.arange(DOTS) + 0.5) / DOTS
-        if self.log_weight is None:
-            return tuple(np.quantile(self.values, middles).tolist())
-        return tuple(self.quantile(float(q)) for q in middles)
+        return self.quantiles(((np.arange(DOTS) + 0.5) / DOTS).tolist())
 
     def p_at_least(self, requirement_log10: float) -> float:
         """Probability that the balance is at least the requirement."""

@@ -10,16 +10,16 @@ import numpy as np
 
 from rhizoledger.estimate import Estimate
 from rhizoledger.evidence import GRADES, worst_grade
-from rhizoledger.plan.balance import LEVEL, MIN_ESS, UNIT, Balance, pooled_estimate
+from rhizoledger.plan.balance import LEVEL, UNIT, Balance, pooled_estimate
 from rhizoledger.plan.batch_facts import BatchFacts, batch_facts
 from rhizoledger.plan.context import Context
 from rhizoledger.plan.ledger import Book, Ledger
+from rhizoledger.plan.reweigh import moved_draws, reaches
 from rhizoledger.plan.seed_book import seed_book
 from rhizoledger.plan.verdict import Standing
 from rhizoledger.plan.windows import ON_SEED, Limit, hard_limits, model_limit
 from rhizoledger.units import degrees
 
-FINER = 10  # numeric: times as many draws for a batch whose count re-weights hard
 NOISE_Z = 2.0  # numeric: standard errors of Monte Carlo that a band is widened by
 CHAIN_LOST = ("returned", "carried_over", "blend")
 """Seed of mixed or unknown past: no label's window can be taken as open, only a count speaks."""
@@ -215,12 +215,17 @@ def _too_few(at: At, facts: BatchFacts) -> bool:
 
 
 def fine_enough(facts: BatchFacts, until: datetime, context: Context) -> Context:
-    """The context, with more draws where a count leaves too few effective ones (§2.10)."""
-    book, _ = seed_book(facts, until, context, brief=True)
-    n = context.draws.n
-    if book.ess is None or book.ess >= min(MIN_ESS, n / FINER):
+    """The context, with draws moved where a count leaves too few effective ones (§2.10)."""
+
+    def book_of(c: Context) -> Book:
+        return seed_book(facts, until, c, brief=True)[0]
+
+    if reaches(book_of(context), context.draws.n):
         return context
-    return context.once(("finer",), lambda: context.with_draws(n * FINER))
+    met = sum(c.at <= until for c in context.counts)
+    key = ("moved", facts.batch.batch, facts.batch.recipe or "", str(met))
+    n, moved = context.once(key, lambda: moved_draws(book_of, context))
+    return context.with_draws(n, moved)
 
 
 def batch_answer(facts: BatchFacts, drop: datetime, context: Context) -> BatchAnswer:

@@ -9,7 +9,7 @@ from datetime import date, datetime
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
-from rhizoledger.draws import OTHER_PRIORS, Draws
+from rhizoledger.draws import OTHER_PRIORS, Draws, Moved
 from rhizoledger.evidence import Evidence, Parameter
 from rhizoledger.evidence.facts import (
     HazardFact,
@@ -70,9 +70,9 @@ class Context:
             self.recent.pop(next(iter(self.recent)))
         return answer
 
-    def with_draws(self, n: int) -> Context:
-        """The same context with ``n`` draws; nothing worked out with fewer is kept."""
-        draws = Draws(self.draws.seed, n)
+    def with_draws(self, n: int, moved: Moved | None = None) -> Context:
+        """The same context with ``n`` draws; nothing worked out with others is kept."""
+        draws = Draws(self.draws.seed, n, moved=moved)
         return replace(self, draws=draws, other_priors=other_priors(draws), kept={}, recent={})
 
     def counts_of(self, item: str, *bases: str) -> tuple[SampleCount, ...]:
@@ -100,7 +100,7 @@ class Context:
 
 def other_priors(draws: Draws) -> tuple[Draws, ...]:
     """The same draws under every other reading of the evidence."""
-    return tuple(Draws(draws.seed, draws.n, prior) for prior in OTHER_PRIORS)
+    return tuple(draws.read(prior) for prior in OTHER_PRIORS)
 
 
 Row = TypeVar("Row", Stay, Event)

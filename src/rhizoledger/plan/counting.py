@@ -115,13 +115,17 @@ class SampleCount:
         The Jeffreys prior stands on the sample's own rate (gamma of colonies + 1/2 for plates) and
         a flat one on the true log density, so that the sample error widens and does not lift it.
         """
+        name = ("count", self.item, self.at.isoformat(), self.basis)
+        error = draws.parameter(sample_sd) * draws.normal(*name, "error")
+        return np.asarray(self.of_sample(draws.uniform(*name)) + error)
+
+    def of_sample(self, u: FloatArray) -> FloatArray:
+        """Quantiles at ``u`` of the sample's own log10 density, without error between samples."""
         nodes = self._nodes()
         log_mass = self.log_likelihood(10.0**nodes) + 0.5 * np.log(10) * nodes
         mass = np.exp(log_mass - log_mass.max())
         cumulative = np.concatenate(([0.0], np.cumsum(0.5 * (mass[1:] + mass[:-1]))))
-        name = ("count", self.item, self.at.isoformat(), self.basis)
-        of_sample = np.interp(draws.uniform(*name) * cumulative[-1], cumulative, nodes)
-        return np.asarray(of_sample + draws.parameter(sample_sd) * draws.normal(*name, "error"))
+        return np.asarray(np.interp(u * cumulative[-1], cumulative, nodes))
 
 
 def error_sizes(sample_sd: Parameter) -> FloatArray:

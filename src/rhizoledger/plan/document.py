@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import asdict
 from datetime import date, datetime
+from math import isfinite
 from typing import Any
 
 from rhizoledger.estimate import Estimate
@@ -14,6 +15,7 @@ from rhizoledger.plan.clock import local_text
 from rhizoledger.plan.context import Context
 from rhizoledger.plan.field_answer import FieldAnswer
 from rhizoledger.plan.ledger import Entry
+from rhizoledger.plan.met import Met
 from rhizoledger.plan.planting_answer import PlantingAnswer
 from rhizoledger.plan.season_plan import Plan
 
@@ -86,6 +88,19 @@ def _entry(e: Entry, context: Context) -> dict[str, Any]:
         "state": e.state,
         "why": e.why,
         "parameters": list(e.parameters),
+        **({} if e.met is None else {"count": _met(e.met)}),
+    }
+
+
+def _met(met: Met) -> dict[str, Any]:
+    """A count on the way; the balance after it is the entry's own."""
+    return {
+        "did": met.did,
+        "before": met.before,
+        "alone": met.alone,
+        "ess": met.ess,
+        "k_hat": None if met.k_hat is None or not isfinite(met.k_hat) else met.k_hat,
+        "draws": met.draws,
     }
 
 

@@ -19,6 +19,7 @@ from rhizoledger.estimate import Estimate
 from rhizoledger.evidence import Parameter
 from rhizoledger.plan.balance import LEVEL, UNIT, Balance, pooled_estimate
 from rhizoledger.plan.counting import SampleCount, error_sizes
+from rhizoledger.plan.met import Did, Met, Weighing, bound_alone, distance
 from rhizoledger.plan.spoken import grouped
 
 CONFLICT = 3.0  # numeric: standard deviations beyond which count and steps contradict each other
@@ -30,7 +31,8 @@ State = Literal["quantified", "not_quantified", "not_valid"]
 class Entry:
     """One step: what changed, by how much, and the balance after it.
 
-    ``dots`` are twenty equally likely balances [log10 cells/seed], gaps at their worse end.
+    ``dots`` are twenty equally likely balances [log10 cells/seed], gaps at their worse end. ``met``
+    is what a count on the way did.
     """
 
     step: str
@@ -42,6 +44,7 @@ class Entry:
     state: State
     why: str
     dots: tuple[float, ...] = ()
+    met: Met | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,12 +91,13 @@ class Change:
         """A change that no gap blurs."""
         return cls(parts, parts)
 
-    def estimate(self, method: str) -> Estimate:
-        """The change as printed [log10]."""
-        worse, better = sum(self.worse.values()), sum(self.better.values())
+    def estimate(self, method: str, before: tuple[Balance, Balance]) -> Estimate:
+        """The change as printed [log10], under the weights that counts before it have given."""
+        worse = Balance(self.worse, log_weight=before[0].log_weight)
+        better = Balance(self.better, log_weight=before[1].log_weight)
         tail = 0.5 - 0.5 * LEVEL
-        low, high = float(np.quantile(worse, tail)), float(np.quantile(better, 1 - tail))
-        value = 0.5 * float(np.median(worse)) + 0.5 * float(np.median(better))
+        low, high = worse.quantile(tail), better.quantile(1 - tail)
+        value = 0.5 * worse.quantile(0.5) + 0.5 * better.quantile(0.5)
         return Estimate(
             value, min(low, value), max(high, value), "log10", "log10", LEVEL, method=method
         )
@@ -124,12 +128,14 @@ class Book:
     flags: list[str] = field(default_factory=list)
     """Reasons why the record is not clean since the last count: excursions and hazards."""
     ess: float | None = None
+    weighings: list[tuple[Weighing, Weighing]] = field(default_factory=list)
+    """What each count that re-weighted draws did to them, gaps at their worse and better end."""
 
     def open(
         self, step: str, at: datetime, name: str, log10: FloatArray, why: str, *, at_least: bool
     ) -> None:
         """Start from a claim or a count."""
-        self.worse = self.better = Balance({name: log10}, at_least=at_least)
+        self.worse = self.better = self._opened(name, log10, at_least=at_least)
         self._enter(step, at, at, _none(), (), "quantified", why)
 
     def open_unknown(self, step: str, at: datetime, why: str) -> None:
@@ -145,6 +151,7 @@ class Book:
         self.better = _shift(other.better, shift, log10_factor)
         self.used, self.grades = dict(other.used), list(other.grades)
         self.flags, self.ess = list(other.flags), other.ess
+        self.weighings = list(other.weighings)
 
     def quantified(
         self,
@@ -159,11 +166,11 @@ class Book:
         for p in parameters:
             self.used[p.id] = p
             self.grades.append(p.grade)
+        moved = _none(why) if self.brief else change.estimate(why, self._weighted())
         for name in change.worse:
             self.worse = self.worse.plus(name, change.worse[name])
             self.better = self.better.plus(name, change.better[name])
         ids = tuple(p.id for p in parameters)
-        moved = _none(why) if self.brief else change.estimate(why)
         self._enter(step, start, end, moved, ids, "quantified", why)
 
     def not_quantified(
@@ -186,10 +193,10 @@ class Book:
             self.flags.append(why)
         self._enter(step, start, end, _none(why), (), state, why)
 
-    def marked(self, step: str, at: datetime, why: str) -> None:
+    def marked(self, step: str, at: datetime, why: str, met: Met | None = None) -> None:
         """Enter a moment that changes nothing but is worth a line."""
         zero = Estimate(0.0, 0.0, 0.0, "log10", "log10", LEVEL, method=why)
-        self._enter(step, at, at, zero, (), "quantified", why)
+        self._enter(step, at, at, zero, (), "quantified", why, met)
 
     def count(self, sample: SampleCount, log10_factor: float = 0.0, note: str = "") -> None:
         """Meet a count on the way.
@@ -197,68 +204,124 @@ class Book:
         A balance that rests on a guarantee, or is not known, is opened afresh by the count. A
         modelled balance has its draws re-weighted by the count's likelihood (Poisson or binomial,
         times a lognormal between-sample error), however few effective draws that leaves: how many
-        is a matter of Monte Carlo, not of disagreement, and whoever asked can ask with more draws.
-        Count and steps contradict each other only where they lie more than three standard
-        deviations of the prediction apart; then the lower of the two stands, and the entry says so.
-        Only what comes later is updated. A count that may hold other bacteria is used only where it
-        lowers; one with more colonies or positives than it can tell is a lower bound.
+        is a matter of Monte Carlo, not of disagreement, and whoever asked can ask with draws moved
+        to where they are wanted. Count and steps contradict each other only where they lie more
+        than three standard deviations of the prediction apart; then the lower of the two stands,
+        and the entry says so. Only what comes later is updated. A count that may hold other
+        bacteria is used only where it lowers; one with more colonies or positives than it can tell
+        is a lower bound.
         """
         if sample.open_above:
             self._at_least(sample, log10_factor)
             return
+        name = f"count {sample.item}"
         before = pooled_estimate(self.worse, self.better, "")
-        alone = sample.posterior(self.draws, self.sample_sd) + log10_factor
-        middle = float(np.median(alone))
+        afresh = not self.worse.known or self.worse.at_least
+        alone = self._alone(sample, name, log10_factor, opens=afresh)
+        middle = alone.quantile(0.5)
         self.used[self.sample_sd.id] = self.sample_sd
         text = f"{sample.how}: about {grouped(10**middle)}" + (
             f"; {note.rstrip('.')}" if note else ""
         )
         if sample.only_lowers and (before.value is None or middle >= before.value):
-            self._bound(float(np.quantile(alone, 0.5 + 0.5 * LEVEL)))
+            self._bound(alone.quantile(0.5 + 0.5 * LEVEL))
             text += "; not known to be rhizobia alone, so it cannot raise the balance"
-            self.marked("count", sample.at, text)
+            self._stays_out(sample, text, before, alone)
             return
-        afresh = not self.worse.known or self.worse.at_least
-        conflict = 0.0 if afresh else _distance(alone, self.worse)
+        did: Did = "opens" if afresh else "weighs"
+        conflict = 0.0 if afresh else distance(alone, self.worse)
         if conflict > CONFLICT:
             text += "; far above what the steps before it allow, so the lower stands: count again"
-            self.marked("count", sample.at, text)
+            self._stays_out(sample, text, before, alone)
             return
         if conflict < -CONFLICT:
             text += "; far below what the steps before it allow, so the count alone stands"
-            afresh = True
-        if afresh:
-            self.worse = self.better = Balance({f"count {sample.item}": alone})
-            self.grades, self.flags = [], []
+            did = "stands_alone"
+            alone = self._alone(sample, name, log10_factor, opens=True)
+        pair: tuple[Weighing, ...] = ()
+        if did == "weighs":
+            pair = self._weigh(sample, log10_factor)
         else:
-            sizes = error_sizes(self.sample_sd)
-            self.worse, self.better = (
-                _weighed(b, sample.marginal(b.values - log10_factor, sizes))
-                for b in (self.worse, self.better)
-            )
+            self.worse = self.better = alone
+            self.grades, self.flags = [], []
         self.ess = min(self.worse.ess, self.better.ess)
         self.grades.append(self.sample_sd.grade)
+        met = None
+        if not self.brief:
+            k_hat = max((w.k_hat for w in pair), default=None)
+            ess = self.ess if pair else None
+            met = Met(did, before, pooled_estimate(alone, alone, sample.how), ess, k_hat,
+                      self.draws.n)  # fmt: skip
+            text += f"; {met.doubt}" if met.doubt else ""
         after = pooled_estimate(self.worse, self.better, text)
         moved = _none(text)
         if before.value is not None and after.value is not None:
             d = after.value - before.value
             moved = Estimate(d, d, d, "log10", "log10", LEVEL, method=text)
-        self._enter("count", sample.at, sample.at, moved, (self.sample_sd.id,), "quantified", text)
+        ids = (self.sample_sd.id,)
+        self._enter("count", sample.at, sample.at, moved, ids, "quantified", text, met)
+
+    def _alone(
+        self, sample: SampleCount, name: str, log10_factor: float, *, opens: bool
+    ) -> Balance:
+        """A count by itself. Where it opens a balance its error is one of the season's draws."""
+        draws = self.draws if opens else self.draws.seeded()
+        return Balance(
+            {name: sample.posterior(draws, self.sample_sd) + log10_factor},
+            log_weight=draws.log_weight,
+        )
+
+    def _weigh(self, sample: SampleCount, log10_factor: float) -> tuple[Weighing, Weighing]:
+        """Weigh the draws of both balances by a count; each count is used once."""
+        sizes = error_sizes(self.sample_sd)
+
+        def weighed(b: Balance) -> Balance:
+            added = sample.marginal(b.values - log10_factor, sizes)
+            old = b.log_weight
+            return replace(b, log_weight=added if old is None else old + added)
+
+        worse, better = weighed(self.worse), weighed(self.better)
+        assert worse.log_weight is not None and better.log_weight is not None
+        pair = (
+            Weighing(self.worse.log_weight, worse.log_weight),
+            Weighing(self.better.log_weight, better.log_weight),
+        )
+        self.worse, self.better = worse, better
+        self.weighings.append(pair)
+        return pair
 
     def _at_least(self, sample: SampleCount, log10_factor: float) -> None:
         """Meet a count that says only "more than": it lifts what lies below it, nothing else."""
         bound = float(np.log10(sample.estimate.low or 1.0)) + log10_factor
         text = f"{sample.how}: at least {grouped(10**bound)}, more than the count can tell"
+        before = pooled_estimate(self.worse, self.better, "")
+        alone = bound_alone(bound, sample.how)
         stands = self.worse.known and self.worse.quantile(0.5) >= bound
         if stands or sample.only_lowers:
-            self.marked("count", sample.at, f"{text}; the balance stands")
+            met = Met("stays_out", before, alone)
+            self.marked("count", sample.at, f"{text}; the balance stands", met)
             return
-        lifted = Balance({f"count {sample.item}": np.full(self.draws.n, bound)}, at_least=True)
-        self.worse = self.better = lifted
+        name = f"count {sample.item}"
+        self.worse = self.better = self._opened(name, np.full(self.draws.n, bound), at_least=True)
         self.grades, self.flags, self.ess = [self.sample_sd.grade], [], None
         self.used[self.sample_sd.id] = self.sample_sd
-        ids = (self.sample_sd.id,)
-        self._enter("count", sample.at, sample.at, _none(text), ids, "quantified", text)
+        ids, met = (self.sample_sd.id,), Met("opens", before, alone)
+        self._enter("count", sample.at, sample.at, _none(text), ids, "quantified", text, met)
+
+    def _stays_out(self, sample: SampleCount, text: str, before: Estimate, alone: Balance) -> None:
+        """Enter a count that leaves the balance as it was."""
+        met = Met("stays_out", before, pooled_estimate(alone, alone, sample.how))
+        self.marked("count", sample.at, text, met)
+
+    def _weighted(self) -> tuple[Balance, Balance]:
+        """Balances whose weights hold now; with nothing known, those from before any count."""
+        if self.worse.known:
+            return self.worse, self.better
+        none = Balance(log_weight=self.draws.log_weight)
+        return none, none
+
+    def _opened(self, name: str, log10: FloatArray, *, at_least: bool) -> Balance:
+        return Balance({name: log10}, log_weight=self.draws.log_weight, at_least=at_least)
 
     def _bound(self, high: float) -> None:
         """Lower the upper bound of a balance that is not known."""
@@ -292,27 +355,17 @@ class Book:
         parameters: tuple[str, ...],
         state: State,
         why: str,
+        met: Met | None = None,
     ) -> None:
         balance = _none(why) if self.brief else pooled_estimate(self.worse, self.better, why)
         dots = () if self.brief else self.worse.dots()
-        self.entries.append(Entry(step, start, end, change, balance, parameters, state, why, dots))
+        self.entries.append(
+            Entry(step, start, end, change, balance, parameters, state, why, dots, met)
+        )
 
 
 def _none(why: str = "") -> Estimate:
     return Estimate(None, None, None, "log10", "log10", LEVEL, method=why, status="not_known")
-
-
-def _distance(alone: FloatArray, balance: Balance) -> float:
-    """How far a count lies above a modelled balance, in standard deviations of the prediction."""
-    w, x = balance.weights, balance.values
-    mean = float(np.sum(w * x))
-    variance = float(np.sum(w * (x - mean) ** 2)) + float(np.var(alone))
-    return (float(np.mean(alone)) - mean) / float(np.sqrt(variance))
-
-
-def _weighed(balance: Balance, log_likelihood: FloatArray) -> Balance:
-    old = balance.log_weight
-    return replace(balance, log_weight=log_likelihood if old is None else old + log_likelihood)
 
 
 def _shift(b: Balance, part: dict[str, FloatArray], log10_factor: float) -> Balance:
@@ -327,6 +380,15 @@ def _shifted(entry: Entry, log10_factor: float) -> Entry:
     def moved(x: float | None) -> float | None:
         return None if x is None else x + log10_factor
 
-    e = entry.balance
-    balance = replace(e, value=moved(e.value), low=moved(e.low), high=moved(e.high), unit=UNIT)
-    return replace(entry, balance=balance, dots=tuple(x + log10_factor for x in entry.dots))
+    def per_seed(e: Estimate) -> Estimate:
+        return replace(e, value=moved(e.value), low=moved(e.low), high=moved(e.high), unit=UNIT)
+
+    met = entry.met
+    if met is not None:
+        met = replace(met, before=per_seed(met.before), alone=per_seed(met.alone))
+    return replace(
+        entry,
+        balance=per_seed(entry.balance),
+        dots=tuple(x + log10_factor for x in entry.dots),
+        met=met,
+    )

@@ -27,6 +27,7 @@ from rhizoledger.report.charts import (
     ledger_figure,
     temperature_figure,
 )
+from rhizoledger.report.counted import count_sentence
 from rhizoledger.report.numbers import (
     cells,
     day,
@@ -156,12 +157,17 @@ def _ledger_table(b: BatchAnswer, plan: Plan) -> Table:
             _kept(e),
             cells(e.balance),
             _above(e, b.requirement_log10),
-            raised(e.why.rstrip(".")),
+            _why(e),
         )
         for e in b.ledger.entries
     )
     columns = ("Step", "When", "Lives on", "Live cells a seed", "Dots that are enough", "Why")
     return Table("Ledger", f"Ledger of {b.name}", columns, rows, about=b.name, folded=True)
+
+
+def _why(e: Entry) -> str:
+    why = raised(e.why.rstrip("."))
+    return why if e.met is None else f"{why}. {count_sentence(e)}".rstrip(".")
 
 
 def _span(start: datetime, end: datetime, zone: ZoneInfo) -> str:

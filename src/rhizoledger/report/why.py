@@ -10,6 +10,7 @@ from rhizoledger.plan.field_answer import FieldAnswer
 from rhizoledger.plan.ledger import Entry
 from rhizoledger.plan.season_plan import Plan
 from rhizoledger.plan.spoken import grouped
+from rhizoledger.report.counted import count_sentence
 from rhizoledger.report.numbers import cells, figures, money, odds
 from rhizoledger.report.words import STEPS, VERDICTS, part
 
@@ -79,6 +80,8 @@ def _entry(e: Entry, zone: ZoneInfo) -> str:
     head = f"{start}, {STEPS.get(e.step, e.step)}: {e.why.rstrip('.')}."
     if e.state != "quantified":
         return f"{head} Not quantified; the balance is {cells(e.balance)}."
+    if e.met is not None:
+        return f"{head} {count_sentence(e)}"
     moved = e.change.value
     lost = ""
     if moved is not None and moved < 0 and e.change.low is not None and e.change.high is not None:

@@ -15,8 +15,10 @@ from rhizoledger.evidence import Evidence, load_evidence
 from rhizoledger.evidence.facts import hazard_facts, published_rules
 from rhizoledger.plan.context import Context
 from rhizoledger.plan.document import document
+from rhizoledger.plan.predictions import predictions
 from rhizoledger.plan.season_plan import Plan, make_context, plan_season
 from rhizoledger.provenance import generated
+from rhizoledger.workflows.kept_predictions import FILE, added, kept_text, read_kept
 from rhizoledger.workflows.season import load
 
 READ_FOLDERS = ("loggers", "trials")
@@ -38,14 +40,14 @@ def make_plan(
     as_of: str | None = None,
     told: Callable[[str, int, int], None] | None = None,
 ) -> PlanResult:
-    """Plan a season folder and write ``plan.json``.
+    """Plan a season folder, write ``plan.json`` and keep its predictions beside it.
 
     Parameters
     ----------
     folder : Path
         The season.
     out : Path, optional
-        Where to write; ``folder/plan`` by default. It is never read.
+        Where to write; ``folder/plan`` by default. Nothing there enters the plan.
     as_of : str, optional
         ISO date that the answer is for.
     told : callable, optional
@@ -58,16 +60,18 @@ def make_plan(
     """
     out = plan_folder(folder, out)
     plan, whole = _plan(folder, as_of, told)
-    target = out / "plan.json"
+    target, kept = out / "plan.json", out / FILE
+    rows = added(read_kept(kept), predictions(plan), plan.context.as_of)
     try:
         out.mkdir(parents=True, exist_ok=True)
         target.write_text(to_text(whole), encoding="utf-8", newline="\n")
+        kept.write_text(kept_text(rows), encoding="utf-8", newline="\n")
     except OSError as error:
         what = f"The plan cannot be written there: {error.strerror}."
         raise InputError(
             [Problem(str(out), None, None, None, what, "Name another folder with --out.")]
         ) from error
-    return PlanResult(plan, whole, (target,))
+    return PlanResult(plan, whole, (target, kept))
 
 
 def plan_folder(folder: Path, out: Path | None) -> Path:

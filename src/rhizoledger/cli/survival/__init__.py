@@ -2,6 +2,7 @@
 
 from rhizoledger.cli.parsing import new_app
 from rhizoledger.cli.survival.fit import fit
+from rhizoledger.cli.survival.scorecard import scorecard
 from rhizoledger.cli.survival.sun import sun
 from rhizoledger.cli.survival.what_if import what_if
 from rhizoledger.cli.survival.window import window
@@ -11,3 +12,4 @@ app.command(fit)
 app.command(what_if)
 app.command(sun)
 app.command(window)
+app.command(scorecard)
