@@ -72,7 +72,7 @@ def test_version() -> None:
     assert rhizoledger("--version").stdout == __version__ + "\n"
 
 
-@pytest.mark.parametrize("group", ["count", "survival"])
+@pytest.mark.parametrize("group", ["count", "survival", "treat"])
 def test_a_group_says_of_itself_what_the_whole_says_of_it(group: str) -> None:
     of_itself = rhizoledger(group, "--help").stdout.split("\n\n")[1]
     assert " ".join(of_itself.split()) in " ".join(rhizoledger("--help").stdout.split())

@@ -45,6 +45,11 @@ app.command(
     help="Fit die-off curves, state windows, and read temperature records.",
 )
 
+app.command(
+    "rhizoledger.cli.treat:app",
+    name="treat",
+    help="Turn rates into amounts, set pumps by catch tests, and judge evenness.",
+)
 
 def main(tokens: Sequence[str] | None = None) -> int:
     """Run one command line.
