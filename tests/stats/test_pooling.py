@@ -747,8 +747,8 @@ def test_without_an_intercept_words_carry_the_level_means() -> None:
 
 def test_json_has_exactly_its_keys() -> None:
     keys = ["mu", "se", "low", "high", "tau2", "tau2_low", "tau2_high", "i2", "i2_kind", "q"]
-    keys += ["p_q", "prediction", "coefficients", "k", "method", "test", "loglik"]
-    keys += ["loglik_convention", "warnings"]
+    keys += ["p_q", "prediction", "alternative", "coefficients", "moderator_test", "factor_tests"]
+    keys += ["k", "method", "test", "loglik", "loglik_convention", "warnings"]
     awkward: list[Pooled] = [
         pool(BCG_Y, BCG_V),
         pool([1.0], [2.0]),
@@ -831,8 +831,8 @@ def test_a_thousand_studies_and_variances_far_apart() -> None:
 @pytest.mark.parametrize(
     ("y", "v", "said"),
     [
-        ([1.0, 2.0], [1.0, -1.0], r"row 3, column variance, value '-1.0': .* study 2 is below"),
-        ([1.0, 2.0], [0.0, 1.0], r"row 2, column variance.* study 1 is zero.* squared standard"),
+        ([1.0, 2.0], [1.0, -1.0], r"row 3, column variance, value '-1.0': .* variance is below"),
+        ([1.0, 2.0], [0.0, 1.0], r"row 2, column variance.* variance is zero.* squared standard"),
         ([1.0, math.nan], [1.0, 1.0], r"row 3, column effect, value 'nan': .* Write the effect"),
         ([1.0, 2.0], [math.inf, 1.0], r"row 2, column variance, value 'inf'"),
         ([1.0, "two"], [1.0, 1.0], r"row 3, column effect, value 'two': It is not a number"),
@@ -847,7 +847,7 @@ def test_a_thousand_studies_and_variances_far_apart() -> None:
         (1.0, 1.0, "0 axes"),
         ([1.0, 2.0], [1e-200, 1.0], "Change the unit"),
         ([1e200, 2.0], [1.0, 1.0], "Change the unit"),
-        ([1.0, 2.0], [1.0, 1e-11], r"row 3, column variance.* study 2 is nothing beside"),
+        ([1.0, 2.0], [1.0, 1e-11], r"row 3, column variance.* nothing beside"),
     ],
 )
 def test_bad_studies_are_named(y: Any, v: Any, said: str) -> None:

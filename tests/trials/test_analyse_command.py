@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -11,7 +12,8 @@ from scipy import stats
 
 from rhizoledger.cli.app import main
 from rhizoledger.errors import FitError, InputError
-from rhizoledger.workflows.trial_analysis import Columns, analyse_file
+from rhizoledger.workflows.trial_analysis import analyse_file
+from rhizoledger.workflows.trial_layout import Columns
 
 YIELDS = np.array([[50.1, 52.4], [47.3, 50.0], [55.2, 56.1], [49.8, 53.0], [52.6, 54.1]])
 """Five blocks of an untreated and a treated plot; invented."""
@@ -114,6 +116,10 @@ def test_shifting_and_scaling_move_the_answer_with_them(tmp_path: Path) -> None:
         (["1,check,5", "1,b,6", "1,check,7", "1,b,9"], Columns(block="block"), None, "of one"),
         (["1,check,5", "1,b,5", "2,check,5", "2,b,5"], Columns(block="block"), None, "same"),
         (["1,check,5"], Columns(site="site"), None, "no column"),
+        (["1,check,5", "1,b,6"], Columns(), None, "nothing shows how plots differ"),
+        (["1,check,5", "1,check,6"], Columns(), None, "nothing is compared"),
+        (["1,check,5", "1,check,6", "2,b,7", "2,b,8"], Columns(block="block"), None, "apart"),
+        (["1,check,5", "1,check,6", "2,b,7", "2,b,8"], Columns(site="block"), None, "one site"),
         ([], Columns(), None, "no rows"),
     ],
 )
@@ -125,6 +131,7 @@ def test_what_cannot_be_analysed_is_said(
     said = str(caught.value)
     for p in getattr(caught.value, "problems", ()):
         said += f" {p.what} {p.remedy}"
+    assert "plots.csv" in said
     assert words.casefold() in said.casefold()
 
 
@@ -142,6 +149,7 @@ def test_the_layout_is_read_back_and_one_site_is_refused(tmp_path: Path) -> None
     found = analyse_file(path, Columns(site="site", block="block"))
     assert any("Rows 3, 4 are of the same block" in w for w in found["warnings"])
     assert "x is not at B: its mean rests on the other sites." in found["warnings"]
+    assert any("Only 2 sites" in w for w in found["warnings"])
     assert {b["level"] for b in found["blups"]["site"]} == {"A", "B"}
     alone = written(tmp_path, rows[:5], "site,block,treatment,yield")
     with pytest.raises(InputError, match="Run it without --site"):
@@ -157,6 +165,126 @@ def test_treatments_other_than_the_check_are_compared_two_by_two(tmp_path: Path)
     path = written(tmp_path, [r.replace(",c,", ",check,") for r in rows])
     found = analyse_file(path, Columns(block="block"))
     (pair,) = found["contrasts"]
+    assert pair["adjust"] == "none"
+    assert {c["adjust"] for c in found["dunnett"]} == {"dunnett"}
     effect = {c["term"]: c["estimate"] for c in found["fixed"]}
     assert pair["term"] == "b-a"
     assert pair["estimate"] == pytest.approx(effect["b-check"] - effect["a-check"], rel=1e-9)
+
+
+def warned(found: dict[str, Any], words: str) -> list[str]:
+    return [w for w in found["warnings"] if words in w]
+
+
+def strips(sites: int, blocks: int, points: int) -> list[str]:
+    rng = np.random.default_rng(7)
+    return [
+        f"S{s},{b},{t},{50 + s + b + strip + rng.normal():.4f}"
+        for s in range(sites)
+        for b in range(blocks)
+        for t in ("check", "x")
+        for strip in [rng.normal()]
+        for _ in range(points)
+    ]
+
+
+HEAD = "site,block,treatment,yield"
+
+
+def test_points_within_a_strip_are_told_to_be_no_replicates(tmp_path: Path) -> None:
+    path = written(tmp_path, strips(1, 4, 5), HEAD)
+    found = analyse_file(path, Columns(block="block"))
+    (text,) = warned(found, "not replicates")
+    assert "8 of 8 pairs" in text and "--random block:treatment" in text
+    assert not warned(found, "written twice")
+    held = analyse_file(path, Columns(block="block", random=("block:treatment",)))
+    assert not warned(held, "not replicates")
+    # With the component the answer is that of one mean for each strip.
+    y = np.array([float(row.split(",")[3]) for row in strips(1, 4, 5)])
+    means = y.reshape(4, 2, 5).mean(axis=2)
+    (effect,) = held["fixed"][1:]
+    want = stats.ttest_rel(means[:, 1], means[:, 0])
+    assert effect["t"] == pytest.approx(want.statistic, rel=1e-6)
+    assert effect["p"] == pytest.approx(want.pvalue, rel=1e-5)
+    path = written(tmp_path, strips(4, 3, 2), HEAD)
+    found = analyse_file(path, Columns(site="site", block="block"))
+    assert "--random site:block:treatment" in warned(found, "not replicates")[0]
+
+
+def test_limits_for_these_sites_only_are_told(tmp_path: Path) -> None:
+    path = written(tmp_path, strips(6, 4, 1), HEAD)
+    found = analyse_file(path, Columns(site="site", block="block"))
+    (text,) = warned(found, "these sites only")
+    assert "--random site:treatment" in text and not warned(found, "sites: how far")
+    held = analyse_file(path, Columns(site="site", block="block", random=("site:treatment",)))
+    assert not warned(held, "these sites only")
+    # One plot of a treatment at a site: the component would be the plot's own.
+    lone = written(tmp_path, strips(6, 1, 1), HEAD)
+    assert not warned(analyse_file(lone, Columns(site="site")), "these sites only")
+
+
+def test_names_alike_and_columns_left_out_are_told(tmp_path: Path) -> None:
+    rows = strips(2, 3, 1)
+    rows[1] = rows[1].replace(",x,", ",X ,")
+    found = analyse_file(written(tmp_path, rows, HEAD), Columns(block="block"))
+    assert warned(found, "'X', 'x'") or warned(found, "'x', 'X'")
+    assert warned(found, "The column site is not used. Add --site site.")
+    assert not warned(found, "not replicates")
+    whole = analyse_file(written(tmp_path, rows, HEAD), Columns(site="site", block="block"))
+    assert not warned(whole, "not used")
+
+
+def test_a_residual_far_below_the_blocks_is_fitted(tmp_path: Path) -> None:
+    """With blocks that far apart the answer is that of blocks taken as fixed."""
+    rng = np.random.default_rng(4)
+    plots = [(s, b, t) for s in range(6) for b in range(4) for t in range(3)]
+    plots = [plots[i] for i in sorted(rng.permutation(72)[:62])]
+    site, block = rng.normal(0, 300, 6), rng.normal(0, 100, (6, 4))
+    y = np.array([500 + site[s] + block[s, b] + 0.5 * t + rng.normal(0, 0.01) for s, b, t in plots])
+    rows = [f"S{s},{b},{t},{v!r}" for (s, b, t), v in zip(plots, y.tolist(), strict=True)]
+    found = analyse_file(
+        written(tmp_path, rows, HEAD), Columns(site="site", block="block"), check="0"
+    )
+    x = np.array(
+        [[t == 1, t == 2, *(4 * s + b == j for j in range(24))] for s, b, t in plots], dtype=float
+    )
+    beta, left, *_ = np.linalg.lstsq(x, y, rcond=None)
+    se = np.sqrt(left[0] / (62 - 26) * np.linalg.inv(x.T @ x)[0, 0])
+    effect = found["fixed"][1]
+    assert effect["estimate"] == pytest.approx(beta[0], abs=1e-3 * se)
+    assert effect["se"] == pytest.approx(se, rel=1e-5)
+    assert effect["df"] == pytest.approx(36, rel=1e-5)
+
+
+def test_blocks_that_show_nothing_are_pooled_with_the_plots(tmp_path: Path) -> None:
+    """As docs/statistics.md says: no paired t test, but its degrees of freedom."""
+    low, high = np.array([5.0, 6.0, 5.5, 6.5]), np.array([7.5, 6.2, 7.0, 6.1])
+    rows = [
+        f"{b},{t},{v}"
+        for b, two in enumerate(zip(low, high, strict=True))
+        for t, v in zip(("check", "x"), two, strict=True)
+    ]
+    found = analyse_file(written(tmp_path, rows), Columns(block="block"))
+    assert found["random"][0]["variance"] == 0
+    (effect,) = found["fixed"][1:]
+    assert effect["se"] == pytest.approx(np.sqrt((low.var(ddof=1) + high.var(ddof=1)) / 4))
+    assert effect["df"] == pytest.approx(3, rel=1e-6)
+
+
+def test_means_are_said_as_finely_as_differences_and_no_p_is_zero(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rng = np.random.default_rng(2)
+    rows = [
+        f"S{s},{50 + 20 * s + 0.8 * k + 0.01 * rng.normal():.4f},{t}"
+        for s in range(6)
+        for k, t in enumerate(("check", "a", "b"))
+        for _ in range(4)
+    ]
+    path = written(tmp_path, rows, "site,yield,treatment")
+    assert main(["trial", "analyse", str(path), "--site", "site"]) == 0
+    text = " ".join(capsys.readouterr().out.split())
+    means = [part.split(" (")[0] for part in text.split("Mean of ")[1:]]
+    assert len({m.split(": ")[1] for m in means}) == 3
+    assert "p = 0;" not in text and "p = 0." not in text
+    assert "p < 1e-15" in text and "p < 1e-10" in text

@@ -57,7 +57,8 @@ def analyse(
         Print one JSON object instead of sentences.
     """
     from rhizoledger.report.trial import analysis_text
-    from rhizoledger.workflows.trial_analysis import Columns, analyse_file
+    from rhizoledger.workflows.trial_analysis import analyse_file
+    from rhizoledger.workflows.trial_layout import Columns
 
     columns = Columns(response, treatment, site, block, tuple(random or ()))
     found = analyse_file(file, columns, check=check, df=df, level=level)

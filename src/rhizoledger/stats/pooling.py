@@ -13,7 +13,14 @@ from scipy.special import chdtrc, fdtrc, ndtr, stdtr
 from rhizoledger.errors import InputError
 from rhizoledger.stats.between_studies import Design, critical_value, estimate_tau2, q_profile
 from rhizoledger.stats.poisson import checked_level
-from rhizoledger.stats.pooling_answer import Coefficient, Convention, ModeratorTest, Pooled, Test
+from rhizoledger.stats.pooling_answer import (
+    Alternative,
+    Coefficient,
+    Convention,
+    ModeratorTest,
+    Pooled,
+    Test,
+)
 from rhizoledger.stats.studies import FloatArray, Method, checked_studies, moderator_matrix
 
 I2_FROM_TAU2 = "percent, tau2 / (tau2 + typical sampling variance)"
@@ -102,12 +109,14 @@ def pool(
     _among(prediction, get_args(Convention), "prediction")
     effects, variances = checked_studies(y, v)
     k = effects.size
+    factors: dict[str, tuple[int, int]] = {}
     if moderators is None:
         if not intercept:
             raise InputError("No intercept and no moderators: nothing to estimate. Keep one.")
         d = Design(effects, variances)
     else:
-        d = Design(effects, variances, *moderator_matrix(moderators, k, intercept), intercept)
+        x, terms, factors = moderator_matrix(moderators, k, intercept)
+        d = Design(effects, variances, x, terms, intercept)
     warnings: list[str] = []
     lone = k == 1
     if lone:
@@ -141,11 +150,7 @@ def pool(
     cautious = None
     if factor is not None:
         cautious = _coefficient(mean.term, mean.estimate, plain_se * max(1.0, inflate), t_df, half)
-        if half * inflate < critical_value(None, level):
-            warnings.append(
-                f"The Knapp-Hartung interval is narrower than the normal one (q = {factor:.3g}); "
-                f"with max(1, q) it is {cautious.low:.6g} to {cautious.high:.6g}."
-            )
+    narrow = half * inflate < critical_value(None, level)
 
     i2: float | None
     h2: float | None
@@ -171,19 +176,31 @@ def pool(
         "hts": (df - 1, plain_se),
         "z": (None, plain_se),
     }[prediction]
-    new_low: float | None = None
-    new_high: float | None = None
-    if lone or method == "FE":
-        why = "One study" if lone else "A fixed-effect model has no variance between studies"
-        warnings.append(f"{why}: there is no prediction interval.")
+    new: tuple[float, float] | None = None
+    new_cautious: tuple[float, float] | None = None
+    if lone:
+        warnings.append("One study: there is no prediction interval.")
+    elif method == "FE":
+        warnings.append(
+            "FE takes the variance between studies as none; it is not estimated, and there is no "
+            "prediction interval."
+        )
     elif new_df == 0:
         warnings.append(
             f"The hts prediction interval needs {d.p + 2} studies; there are {k}. "
             "Take convention t or z."
         )
     else:
-        reach = critical_value(new_df, level) * math.sqrt(tau2 + new_se**2)
-        new_low, new_high = mean.estimate - reach, mean.estimate + reach
+        times = critical_value(new_df, level)
+        reach = times * math.sqrt(tau2 + new_se**2)
+        new = mean.estimate - reach, mean.estimate + reach
+        if cautious is not None:
+            reach = times * math.sqrt(tau2 + (cautious.se if prediction == "t" else plain_se) ** 2)
+            new_cautious = mean.estimate - reach, mean.estimate + reach
+    alternative = None
+    if cautious is not None and narrow:
+        alternative = Alternative(cautious.low, cautious.high, *(new_cautious or (None, None)))
+        warnings.append(_narrow_warning(factor, alternative))
 
     loglik, convention = None, NO_LIKELIHOOD
     if method in ("REML", "ML", "FE") and (method == "FE" or not lone):
@@ -207,13 +224,16 @@ def pool(
         q=q0,
         q_df=df,
         p_q=float(chdtrc(df, q0)) if df > 0 else None,
-        prediction_low=new_low,
-        prediction_high=new_high,
+        prediction_low=None if new is None else new[0],
+        prediction_high=None if new is None else new[1],
         prediction=prediction,
         prediction_df=new_df,
         prediction_se=new_se,
         coefficients=tuple(rows),
         moderator_test=_moderator_test(d, beta, cov, factor, method, tau2),
+        factor_tests={
+            name: _joint(d, beta, cov, factor, slice(*of), None) for name, of in factors.items()
+        },
         k=k,
         method=method,
         test=test,
@@ -223,7 +243,22 @@ def pool(
         plain_se=plain_se,
         factor=factor,
         cautious=cautious,
+        alternative=alternative,
         warnings=tuple(warnings),
+    )
+
+
+def _narrow_warning(factor: float | None, wider: Alternative) -> str:
+    said = (
+        f"The Knapp-Hartung interval is narrower than the normal one (q = {factor:.3g}): trials "
+        "that agree by luck make it so. Use the wider one, with max(1, q): "
+        f"{wider.low:.4g} to {wider.high:.4g}"
+    )
+    if wider.prediction_low is None or wider.prediction_high is None:
+        return f"{said}."
+    return (
+        f"{said}; a new trial's true effect {wider.prediction_low:.4g} to "
+        f"{wider.prediction_high:.4g}."
     )
 
 
@@ -246,13 +281,24 @@ def _moderator_test(
 ) -> ModeratorTest | None:
     if not d.moderated:
         return None
-    tested = slice(1 if d.intercept else 0, None)
-    b, c = beta[tested], cov[tested, tested]
-    qm, m = float(b @ np.linalg.solve(c, b)), b.size
     r2 = None
     if method != "FE" and d.intercept:
         before = estimate_tau2(d.alone(), method, [])
         r2 = 100 * max(0.0, 1 - tau2 / before) if before > 0 else None
+    return _joint(d, beta, cov, factor, slice(1 if d.intercept else 0, None), r2)
+
+
+def _joint(
+    d: Design,
+    beta: FloatArray,
+    cov: FloatArray,
+    factor: float | None,
+    tested: slice,
+    r2: float | None,
+) -> ModeratorTest:
+    """Whether all coefficients of a slice are zero, by the test of the fit."""
+    b, c = beta[tested], cov[tested, tested]
+    qm, m = float(b @ np.linalg.solve(c, b)), b.size
     if factor is None:
         return ModeratorTest(qm, m, None, float(chdtrc(m, qm)), r2)
     df = d.k - d.p

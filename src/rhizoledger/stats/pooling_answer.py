@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
@@ -68,6 +69,24 @@ class ModeratorTest:
 
 
 @dataclass(frozen=True, slots=True)
+class Alternative:
+    """The wider limits to use where Knapp-Hartung's are narrower than normal ones: max(1, q).
+
+    Parameters
+    ----------
+    low, high : float
+        Of the mean.
+    prediction_low, prediction_high : float or None
+        Of a new study's true effect, by the convention of the answer; None where there is none.
+    """
+
+    low: float
+    high: float
+    prediction_low: float | None
+    prediction_high: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class Pooled:
     """A pooled effect and everything that is printed with it.
 
@@ -94,6 +113,8 @@ class Pooled:
         Degrees of freedom and SE of the mean that the convention takes.
     coefficients : tuple of Coefficient
     moderator_test : ModeratorTest or None
+    factor_tests : mapping of str to ModeratorTest
+        Of each moderator in words: whether its levels differ.
     k : int
         Studies.
     method, test : str
@@ -106,6 +127,8 @@ class Pooled:
         Knapp-Hartung's q, by which the plain variance is multiplied.
     cautious : Coefficient or None
         The mean with max(1, q) in place of q; None for a z test.
+    alternative : Alternative or None
+        What to use in place of the limits; None where they are no narrower than normal ones.
     warnings : tuple of str
     """
 
@@ -130,6 +153,7 @@ class Pooled:
     prediction_se: float
     coefficients: tuple[Coefficient, ...]
     moderator_test: ModeratorTest | None
+    factor_tests: Mapping[str, ModeratorTest]
     k: int
     method: Method
     test: Test
@@ -139,6 +163,7 @@ class Pooled:
     plain_se: float
     factor: float | None
     cautious: Coefficient | None
+    alternative: Alternative | None
     warnings: tuple[str, ...]
 
     def p_new_above(self, threshold: float) -> float | None:
@@ -193,7 +218,10 @@ class Pooled:
                 "high": _finite(self.prediction_high),
                 "convention": self.prediction,
             },
+            "alternative": None if self.alternative is None else _as_dict(self.alternative, self),
             "coefficients": [asdict(c) for c in self.coefficients],
+            "moderator_test": None if self.moderator_test is None else asdict(self.moderator_test),
+            "factor_tests": {name: asdict(test) for name, test in self.factor_tests.items()},
             "k": self.k,
             "method": self.method,
             "test": self.test,
@@ -201,6 +229,19 @@ class Pooled:
             "loglik_convention": self.loglik_convention,
             "warnings": list(self.warnings),
         }
+
+
+def _as_dict(wider: Alternative, of: Pooled) -> dict[str, Any]:
+    return {
+        "rule": "max(1, q)",
+        "low": _finite(wider.low),
+        "high": _finite(wider.high),
+        "prediction": {
+            "low": _finite(wider.prediction_low),
+            "high": _finite(wider.prediction_high),
+            "convention": of.prediction,
+        },
+    }
 
 
 def _finite(x: float | None) -> float | None:

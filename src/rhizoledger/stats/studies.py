@@ -41,16 +41,14 @@ def checked_studies(y: ArrayLike, v: ArrayLike) -> tuple[FloatArray, FloatArray]
             if most <= _APART * least:
                 return effects, variances
             i, remedy = int(variances.argmin()), "Check it, and the unit it is written in."
-            what = f"The variance of study {i + 1} is nothing beside the largest, {most:g}."
+            what = f"It is nothing beside the largest variance, {most:g}."
             problems.append(study_problem(i, "variance", least, what, remedy))
             raise InputError(problems)
     for i, x in enumerate(variances.tolist()):
         if x <= 0:
             size = "zero" if x == 0 else "below zero"
             remedy = "Give the squared standard error, or a variance pooled over the trials."
-            problems.append(
-                study_problem(i, "variance", x, f"The variance of study {i + 1} is {size}.", remedy)
-            )
+            problems.append(study_problem(i, "variance", x, f"The variance is {size}.", remedy))
         elif x < NARROWEST or x > _WIDEST:
             problems.append(
                 study_problem(
@@ -103,12 +101,17 @@ def study_problem(index: int, column: str, value: object, what: str, remedy: str
 
 def moderator_matrix(
     moderators: Mapping[str, ArrayLike], k: int, intercept: bool
-) -> tuple[FloatArray, tuple[str, ...]]:
-    """The design matrix and its terms; words become one column for each level but the first."""
+) -> tuple[FloatArray, tuple[str, ...], dict[str, tuple[int, int]]]:
+    """The design matrix, its terms, and from where to where the terms of each factor stand.
+
+    Words are a factor: one column for each level but the first.
+    """
     if not moderators:
         raise InputError("No moderator is named. Name one, or leave moderators out.")
     terms, columns = (["intercept"], [np.ones(k)]) if intercept else ([], [])
+    factors: dict[str, tuple[int, int]] = {}
     for name, values in moderators.items():
+        first = len(terms)
         a = values if isinstance(values, np.ndarray) else _array(values, name)
         if a.ndim == 1 and a.size != k:
             raise InputError(f"Moderator {name}: {a.size} values for {k} studies. Give one each.")
@@ -121,6 +124,7 @@ def moderator_matrix(
                 columns.append(np.array([float(x == level) for x in entries]))
             if len(levels) == 1 and intercept:
                 raise InputError(f"Moderator {name}: every study has {levels[0]!r}. Leave it out.")
+            factors[name] = first, len(terms)
             continue
         problems: list[Problem] = []
         column = _numbers(a, name, problems)
@@ -141,4 +145,4 @@ def moderator_matrix(
             raise InputError(
                 f"Moderator {term}: it is constant or repeats the ones before it. Leave it out."
             )
-    return x, tuple(terms)
+    return x, tuple(terms), factors

@@ -2,36 +2,29 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from itertools import combinations
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from rhizoledger.errors import InputError, Problem
+from rhizoledger.errors import FitError, InputError, Problem
 from rhizoledger.season.one_table import OneTable, read_table
 from rhizoledger.stats.mixed import MixedFit, fit_mixed
 from rhizoledger.stats.mixed_design import TreatmentDesign, treatment_design
 from rhizoledger.stats.mixed_inference import Contrast, compare, marginal_means, versus_check
 from rhizoledger.stats.mixed_precision import DfMethod
 from rhizoledger.stats.mixed_profile import sd_limits
+from rhizoledger.workflows.trial_layout import (
+    ROLES,
+    Columns,
+    Layout,
+    layout_warnings,
+    refuse_unusable,
+)
 
 CHECK_WORDS = ("check", "control", "untreated")
-ROLES = ("site", "block", "treatment")
-
-
-@dataclass(frozen=True, slots=True)
-class Columns:
-    """Which columns of a file play which role; None where a role is not taken."""
-
-    response: str = "yield"
-    treatment: str = "treatment"
-    site: str | None = None
-    block: str | None = None
-    random: tuple[str, ...] = ()
 
 
 def analyse_file(
@@ -63,7 +56,7 @@ def analyse_file(
     dict
         ``fixed`` (the check's mean, then ``LEVEL-CHECK``), ``random`` and ``residual`` with profile
         limits of the standard deviations, ``means``, ``dunnett``, ``contrasts`` (treatments other
-        than the check, two by two, each limit on its own), ``blups``, the likelihood, warnings.
+        than the check, two by two, p and limits unadjusted), ``blups``, the likelihood, warnings.
 
     Raises
     ------
@@ -80,12 +73,16 @@ def analyse_file(
         named = ", ".join(map(str, missing[:10])) + ("" if len(missing) <= 10 else " and more")
         warnings.append(f"{len(missing)} plots without {columns.response} left out (row {named}).")
     treatments = _factor(table, columns.treatment, kept)
-    against = _check_of(list(dict.fromkeys(treatments)), check, table, columns.treatment)
     groups = _groups(table, columns, kept)
-    _refuse_one_level(table, columns, groups)
-    warnings += _layout(table, columns, kept, treatments, groups)
+    layout = Layout(table, columns, kept, treatments, groups)
+    refuse_unusable(layout, y.tolist())
+    against = _check_of(list(dict.fromkeys(treatments)), check, table, columns.treatment)
+    warnings += layout_warnings(layout)
     design = treatment_design(treatments, against)
-    fit = fit_mixed(y, design.x, groups, terms=design.terms)
+    try:
+        fit = fit_mixed(y, design.x, groups, terms=design.terms)
+    except (InputError, FitError) as error:
+        raise type(error)(f"{path.name}: {error}") from error
     return _answer(fit, design, df, level, [*warnings, *fit.warnings])
 
 
@@ -120,8 +117,10 @@ def _answer(
             {"level": c.name, "mean": c.estimate, "se": c.se, "low": c.low, "high": c.high}
             for c in means
         ],
-        "dunnett": [_row(c) for c in family],
-        "contrasts": [_row(c) for c in _between_others(fit, design, df, level)],
+        "dunnett": [_row(c) | {"adjust": c.adjust} for c in family],
+        "contrasts": [
+            _row(c) | {"adjust": c.adjust} for c in _between_others(fit, design, df, level)
+        ],
         "blups": {
             name: [{"level": of, "estimate": b} for of, b in by_level.items()]
             for name, by_level in fit.blups.items()
@@ -183,48 +182,6 @@ def _check_of(levels: Sequence[str], check: str | None, table: OneTable, column:
         remedy = f"Name it with --check. Levels: {named}."
         raise InputError([Problem(table.raw.file, None, column, None, what, remedy)])
     return found[0]
-
-
-def _refuse_one_level(
-    table: OneTable, columns: Columns, groups: Mapping[str, Sequence[str]]
-) -> None:
-    for role in ("site", "block"):
-        column = getattr(columns, role)
-        of = groups.get("site:block", groups.get("block")) if role == "block" else groups.get(role)
-        if column is not None and of is not None and len(set(of)) == 1:
-            what = f"All plots are of one {role}: how much {role}s differ cannot be known from one."
-            remedy = f"Run it without --{role}."
-            raise InputError([Problem(table.raw.file, None, column, of[0], what, remedy)])
-
-
-def _layout(
-    table: OneTable,
-    columns: Columns,
-    kept: Sequence[int],
-    treatments: Sequence[str],
-    groups: Mapping[str, Sequence[str]],
-) -> Iterator[str]:
-    """What a reader must know of the layout: plots written twice, treatments that are not there."""
-    if columns.block is not None:
-        rows: dict[tuple[str, ...], list[int]] = defaultdict(list)
-        for i, *plot in zip(kept, treatments, *groups.values(), strict=True):
-            rows[tuple(plot)].append(table.row_numbers()[i])
-        twice = [r for r in rows.values() if len(r) > 1]
-        if twice:
-            more = "" if len(twice) == 1 else f", and so for {len(twice) - 1} more"
-            yield (
-                f"Rows {', '.join(map(str, twice[0][:10]))} are of the same block and treatment"
-                f"{more}: they are taken as separate plots. Take a row out if it was written twice."
-            )
-    if columns.site is not None:
-        there: dict[str, set[str]] = defaultdict(set)
-        for site, treatment in zip(groups["site"], treatments, strict=True):
-            there[treatment].add(site)
-        every = set(groups["site"])
-        for treatment, sites in there.items():
-            if lacking := sorted(every - sites):
-                named = ", ".join(lacking[:5]) + ("" if len(lacking) <= 5 else " and more")
-                yield f"{treatment} is not at {named}: its mean rests on the other sites."
 
 
 def _groups(table: OneTable, columns: Columns, kept: Sequence[int]) -> dict[str, list[str]]:
