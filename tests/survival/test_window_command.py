@@ -67,7 +67,7 @@ def test_json_has_the_promised_keys(tmp_path: Path, capsys: pytest.CaptureFixtur
     assert set(out["crossing_by_series"]) == {"A", "B", "C"}
     assert out["crossing"] == min(out["crossing_by_series"].values()) > 30
     assert out["window"] == 30
-    assert out["new_batch_status"] == "few_batches" and 0 < out["new_batch_window"] < 30
+    assert out["new_batch_status"] == "few_batches" and 0 < out["new_batch_window"] <= 30
 
 
 def test_sentences_begin_with_the_new_batch(
@@ -75,7 +75,8 @@ def test_sentences_begin_with_the_new_batch(
 ) -> None:
     lines = spoken(tmp_path, capsys, THREE)
     out = found(tmp_path, capsys, THREE)
-    assert lines[0].startswith(f"New batch: {out['new_batch_window']} days. To then")
+    assert lines[0].startswith(f"New batch: {out['new_batch_window']} days")
+    assert "To then its true mean is at least 5" in lines[0]
     text = " ".join(" ".join(lines).split())
     assert "These batches: 30 days, the last sampled." in text
     assert f"only later, at {np.floor(100 * out['crossing']) / 100:.2f} days" in text

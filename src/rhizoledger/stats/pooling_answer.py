@@ -186,6 +186,7 @@ class Pooled:
 
         Examples
         --------
+        >>> from rhizoledger.stats.pooling import pool
         >>> pool([0, 1, 2, 3], [1, 1, 1, 1]).p_new_above(1.5)
         0.5
         """
