@@ -1,6 +1,7 @@
 """``rhizoledger survival``: how live cells die, how long a lot may wait, and what a record says."""
 
 from rhizoledger.cli.parsing import new_app
+from rhizoledger.cli.survival.exposure import exposure
 from rhizoledger.cli.survival.fit import fit
 from rhizoledger.cli.survival.scorecard import scorecard
 from rhizoledger.cli.survival.sun import sun
@@ -12,4 +13,5 @@ app.command(fit)
 app.command(what_if)
 app.command(sun)
 app.command(window)
+app.command(exposure)
 app.command(scorecard)

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Literal
 
-from cyclopts import Parameter
-from cyclopts.validators import Number
+from rhizoledger.cli.console import progress, say, say_json
+from rhizoledger.cli.parsing import Level
+from rhizoledger.errors import FitError, InputError, Problem
 
-from rhizoledger.cli.console import say, say_json
-
-Level = Annotated[float, Parameter(validator=Number(gt=0, lt=1))]
 Model = Literal["auto", "loglinear", "weibull", "biphasic", "shoulder", "tail", "shoulder_tail"]
 
 
@@ -22,7 +20,7 @@ def fit(
     secondary: Literal["bigelow", "arrhenius"] | None = None,
     likelihood: Literal["poisson", "nb"] | None = None,
     level: Level = 0.95,
-    t_ref: float = 20.0,
+    t_ref: float | None = None,
     json: bool = False,
 ) -> int:
     """Fit die-off curves to counts along time.
@@ -31,7 +29,7 @@ def fit(
     ----------
     file
         A CSV file with time_h or time_d; log10_count (<1.30 below a limit) or dilution, volume_ml
-        and colonies; series and temp_c where there are any.
+        and colonies; series and temp_c (or temp_f) where there are any.
     model
         One model, or auto for all that the rows allow.
     secondary
@@ -41,23 +39,34 @@ def fit(
     level
         Coverage of the limits.
     t_ref
-        Temperature in °C that rates belong to where there are several.
+        Temperature in °C that rates belong to where there are several; 20 unless told.
     json
         Print one JSON object instead of sentences.
     """
     from rhizoledger.report.survival_fit import fit_text
     from rhizoledger.workflows.survival_fit import fit_file
 
-    found = fit_file(
-        file,
-        model=model,
-        secondary=secondary,
-        likelihood=likelihood,
-        level=level,
-        t_ref_c=t_ref,
-    )
+    try:
+        with progress() as told:
+            found = fit_file(
+                file,
+                model=model,
+                secondary=secondary,
+                likelihood=likelihood,
+                level=level,
+                t_ref_c=t_ref,
+                told=told,
+            )
+    except FitError as error:
+        raise InputError([_of_series(line) for line in str(error).split("\n")]) from error
     if json:
         say_json(found)
     else:
         say(fit_text(found))
     return 0
+
+
+def _of_series(line: str) -> Problem:
+    """One series without a fit; its line begins with the file and the series."""
+    place, _, what = line.partition(": ")
+    return Problem(place, None, None, None, what, "")
