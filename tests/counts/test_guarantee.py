@@ -174,7 +174,7 @@ def test_confidence_is_above_one_half(confidence: float) -> None:
 
 @pytest.mark.parametrize("sd", [-0.1, math.nan, math.inf])
 def test_a_spread_is_a_number(sd: float) -> None:
-    with pytest.raises(InputError, match="zero or more"):
+    with pytest.raises(InputError, match="from 0 to 2"):
         lot_limits(sharp(9.0), 0.95, between_sd=sd, evidence_sd=SD)
 
 

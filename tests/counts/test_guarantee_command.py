@@ -250,7 +250,7 @@ def test_what_is_no_plan_is_said(text: str) -> None:
         ({"confidence": 95.0}, "0.95 for 95 %"),
         ({"good": 3e9}, "both --good and --bad"),
         ({"good": 1e9, "bad": 3e9}, "higher one"),
-        ({"between_sd": -1.0}, "zero or more"),
+        ({"between_sd": -1.0}, "from 0 to 2"),
         ({"good": 4e9, "bad": 1e9, "user_risk": 0.0}, "user's risk"),
     ],
 )

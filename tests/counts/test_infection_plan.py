@@ -131,12 +131,13 @@ def test_what_cannot_be_reached_is_said() -> None:
 @pytest.mark.parametrize(
     ("options", "words"),
     [
-        ("--expected 0", "The expected count is 0.0"),
+        ("--expected 0", "The expected count is 0;"),
         ("--expected nan", "The expected count is nan"),
+        ("--expected 1e308", "write a number from 1e-30 to 1e+30"),
         ("--expected inf", "The expected count is inf"),
         ("--expected many", "many"),
-        ("--expected 1e9 --spread 0.5", "it must be 1 or more"),
-        ("--expected 1e9 --spread nan", "it must be 1 or more"),
+        ("--expected 1e9 --spread 0.5", "it must be from 1 to"),
+        ("--expected 1e9 --spread nan", "it must be from 1 to"),
         ("--expected 1e9 --precision 1", "it must be above 1"),
         ("--expected 1e9 --precision inf", "it must be above 1"),
         ("--expected 1e9 --dilution-factor 0.1", "Write 10 for tenfold"),

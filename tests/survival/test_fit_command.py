@@ -283,3 +283,105 @@ def test_sentences_begin_with_the_answer(
     assert "days for a tenfold fall, D: 9.5" in "\n".join(lines)
     assert "repeats row 4" in lines[-2] + lines[-1]
     assert max(map(len, lines)) <= 80
+
+
+def refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], rows: list[str], *words: str
+) -> str:
+    path = tmp_path / "counts.csv"
+    path.write_text("\n".join(rows) + "\n", encoding="utf-8")
+    assert main(["survival", "fit", str(path), *words]) == 2
+    return " ".join(capsys.readouterr().err.split())
+
+
+def warned(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], rows: list[str], *words: str
+) -> list[str]:
+    path = tmp_path / "counts.csv"
+    path.write_text("\n".join(rows) + "\n", encoding="utf-8")
+    assert main(["survival", "fit", str(path), "--model", "loglinear", *words, "--json"]) == 0
+    found: list[str] = json.loads(capsys.readouterr().out)["warnings"]
+    return found
+
+
+def test_columns_that_are_not_used_are_said(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rows = ["time_d,log10_count,temp,batch", *(f"{row},20,A" for row in ROWS)]
+    temp, batch = warned(tmp_path, capsys, rows)
+    assert "'temp' is not used. Near name: 'temp_c'" in temp and "'batch' is not used" in batch
+    rows[-1] = rows[-1].replace("A", "B")
+    assert "a column batch and none named series" in refused(tmp_path, capsys, rows)
+
+
+def test_fahrenheit_is_asked_for_and_taken(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    temps = [68] * 4 + [77] * 4
+    head = "time_d,log10_count"
+    warm = [f"{head},temp_c", *(f"{row},{t}" for row, t in zip(ROWS, temps, strict=True))]
+    assert "Is this °F? Use a column temp_f" in refused(tmp_path, capsys, warm)
+    fits = []
+    for name, values in (("temp_f", temps), ("temp_c", [(t - 32) / 1.8 for t in temps])):
+        rows = [f"{head},{name}", *(f"{row},{t!r}" for row, t in zip(ROWS, values, strict=True))]
+        path = tmp_path / f"{name}.csv"
+        path.write_text("\n".join(rows) + "\n", encoding="utf-8")
+        assert main(["survival", "fit", str(path), "--model", "loglinear", "--json"]) == 0
+        fits.append(json.loads(capsys.readouterr().out)["fits"][0]["parameters"]["d_ref_d"])
+    assert fits[0]["value"] == pytest.approx(fits[1]["value"], rel=1e-6)
+
+
+@pytest.mark.parametrize("t_ref", ["nan", "68", "-40"])
+def test_a_reference_that_no_cell_sees(
+    t_ref: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert "Is this °F?" in refused(tmp_path, capsys, PLAIN, "--t-ref", t_ref)
+
+
+def test_a_reference_without_temperatures_is_said(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (said,) = warned(tmp_path, capsys, PLAIN, "--t-ref", "20")
+    assert "--t-ref is not used" in said
+
+
+@pytest.mark.parametrize(
+    ("row", "column"),
+    [("1,1e-3,0.1,2e6", "colonies"), ("1,1e-300,0.1,5", "dilution"), ("1,1,1e300,5", "volume_ml")],
+)
+def test_plates_out_of_range(
+    row: str, column: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    said = refused(tmp_path, capsys, ["time_d,dilution,volume_ml,colonies", row])
+    assert f"row 2, column {column}" in said
+
+
+def test_replicate_plates_of_few_colonies_are_no_repeat(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    few = ["0,1e-3,0.1,50", "0,1e-3,0.1,50", "2,0.1,0.1,9", "3,0.1,0.1,0", "3,0.1,0.1,0"]
+    many = ["1,1e-2,0.1,120", "1,1e-2,0.1,120"]
+    head = "time_d,dilution,volume_ml,colonies"
+    assert warned(tmp_path, capsys, [head, *few]) == []
+    (said,) = warned(tmp_path, capsys, [head, *few, *many])
+    assert "Row 8 repeats row 7" in said
+
+
+def test_every_series_without_a_fit_is_a_problem_of_its_own(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "counts.csv"
+    path.write_text("series,time_d,log10_count\nA,0,7\nB,0,7\n", encoding="utf-8")
+    assert main(["survival", "fit", str(path), "--json"]) == 2
+    problems = json.loads(capsys.readouterr().out)["problems"]
+    assert [p["file"] for p in problems] == ["counts.csv, A", "counts.csv, B"]
+
+
+def test_sentences_name_no_parameter_by_its_key(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "counts.csv"
+    path.write_text("time_d,log10_count\n0,7\n3,6.9\n6,6.8\n9,6.75\n", encoding="utf-8")
+    assert main(["survival", "fit", str(path), "--model", "loglinear"]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert "The time for a tenfold fall, D, is past the last count" in out and "d_d" not in out

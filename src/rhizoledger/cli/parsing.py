@@ -4,13 +4,18 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
+from typing import Annotated
 
 from cyclopts import App, Parameter
+from cyclopts.validators import Number
 
 from rhizoledger.cli.help import HelpText
 
 MINUS_VALUE = re.compile(r"-\.?\d")
 """A token that starts so is a value: no option of ours starts with a digit."""
+
+Level = Annotated[float, Parameter(validator=Number(gt=0, lt=1, gte=1e-6, lte=0.9999))]
+"""A probability; nearer to none or to certain it is a slip, and limits run out of numbers."""
 
 DEFAULTS = Parameter(
     consume_multiple=True,  # --k 2 3 5

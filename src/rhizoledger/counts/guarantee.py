@@ -20,6 +20,10 @@ from rhizoledger.errors import InputError
 Decision = Literal["meets", "does not meet", "not shown"]
 Spread = Literal["estimated", "given", "evidence"]
 
+HIGHEST = 0.999999  # numeric: nearer to certain no plates can show, and limits would overflow
+WIDEST = 2.0
+"""Of the spread between samples [log10]: a factor of a hundred either way."""
+LOWEST_TITRE, HIGHEST_TITRE = 1e-6, 1e15  # numeric: beyond these no g, mL or seed holds cells
 MOST_COMPOSITES = 200  # numeric: a lot that needs more is near its guarantee, not short of samples
 
 
@@ -80,9 +84,10 @@ class LotLimits:
 
 def checked_confidence(confidence: float) -> float:
     """A one-sided confidence above one half and below one; an :class:`InputError` otherwise."""
-    if not 0.5 < confidence < 1:
+    if not 0.5 < confidence <= HIGHEST:
         raise InputError(
-            f"confidence {confidence!r}: it must lie between 0.5 and 1. Write 0.95 for 95 %."
+            f"confidence {confidence!r}: it must lie above 0.5 and be at most {HIGHEST:g}. "
+            "Write 0.95 for 95 %."
         )
     return float(confidence)
 
@@ -166,10 +171,10 @@ def lot_limits(
     if not composites:
         raise InputError("There is no composite. Give the plates of at least one.")
     for sd in (evidence_sd, between_sd):
-        if sd is not None and not (math.isfinite(sd) and sd >= 0):
+        if sd is not None and not 0 <= sd <= WIDEST:
             raise InputError(
-                f"The standard deviation between samples is {sd!r}; it is a number of log10 units, "
-                "zero or more, such as 0.15."
+                f"The standard deviation between samples is {sd:g}; it is a number of log10 units "
+                f"from 0 to {WIDEST:g}, such as 0.15. Is this log10, or a percentage?"
             )
     k = len(composites)
     taken = evidence_sd if between_sd is None else between_sd
@@ -244,11 +249,17 @@ def decide(limits: LotLimits, guarantee: float, *, only_lowers: bool = False) ->
 
 def log10_guarantee(guarantee: float) -> float:
     """A guarantee in log10; an :class:`InputError` where it is no titre."""
-    if not (math.isfinite(guarantee) and guarantee > 0):
+    return math.log10(checked_titre("The guarantee", guarantee))
+
+
+def checked_titre(name: str, titre: float) -> float:
+    """A titre that may be one; an :class:`InputError` that begins with ``name`` otherwise."""
+    if not LOWEST_TITRE <= titre <= HIGHEST_TITRE:
         raise InputError(
-            f"The guarantee is {guarantee!r}; it is a titre above zero. Write 2e9 for two billion."
+            f"{name} is {titre:g}; it is a titre above zero, from {LOWEST_TITRE:g} to "
+            f"{HIGHEST_TITRE:g}. Write 2e9 for two billion."
         )
-    return math.log10(guarantee)
+    return titre
 
 
 def composites_needed(limits: LotLimits, guarantee: float) -> int | None:
@@ -279,6 +290,36 @@ def composites_needed(limits: LotLimits, guarantee: float) -> int | None:
         if sd is not None and q * sd / math.sqrt(k) <= above:
             return k
     return None
+
+
+def chance_with(limits: LotLimits, guarantee: float, k: int) -> float | None:
+    """Chance that k composites show the guarantee, if this mean and this spread are the true ones.
+
+    Returns
+    -------
+    float or None
+        None without a mean or without a spread.
+
+    Notes
+    -----
+    One half or somewhat more with :func:`composites_needed`: that number is enough if mean and
+    spread come out no worse again.
+
+    Examples
+    --------
+    >>> two = [Composite(9.4, 9.3, 9.5), Composite(9.5, 9.4, 9.6)]
+    >>> [round(chance_with(lot_limits(two, 0.95, evidence_sd=0.25), 2e9, k), 2) for k in (3, 5)]
+    [0.75, 0.98]
+    """
+    sd = limits.sd if limits.between_sd is None else limits.between_sd
+    if limits.mean is None or not sd:
+        return None
+    titre, confidence = 10.0**limits.mean, limits.confidence
+    if limits.spread == "given":
+        return chance_shown_known_sd(
+            titre, guarantee, k, total_sd=sd, taken_sd=sd, confidence=confidence
+        )
+    return chance_shown(titre, guarantee, k, total_sd=sd, confidence=confidence)
 
 
 def chance_shown(

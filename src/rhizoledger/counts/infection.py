@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -276,10 +277,16 @@ def total_distribution(m: float, amount: FloatArray, plants: FloatArray) -> Floa
     """
     out = np.ones(1)
     for z, n in zip(amount, plants, strict=True):
-        k = np.arange(int(n) + 1)
-        ways = gammaln(n + 1) - gammaln(k + 1) - gammaln(n - k + 1)
+        k, ways = _ways(int(n))
         out = np.convolve(out, np.exp(ways + xlogy(k, -math.expm1(-m * z)) - (n - k) * m * z))
     return out
+
+
+@lru_cache(maxsize=100)
+def _ways(n: int) -> tuple[NDArray[np.intp], FloatArray]:
+    """0 to n, and the logarithms of the ways to choose so many of n."""
+    k = np.arange(n + 1)
+    return k, gammaln(n + 1) - gammaln(k + 1) - gammaln(n - k + 1)
 
 
 def _crossing(inside: Callable[[float], float], start: float, direction: float) -> float:

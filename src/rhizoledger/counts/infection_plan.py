@@ -83,15 +83,18 @@ class InfectionSeries:
             ("volume", self.volume_ml),
         ):
             if not LEAST <= value <= MOST:
-                raise InputError(f"The {name} is {value!r}; it must be a number above zero.")
+                raise InputError(
+                    f"The {name} is {value:g}; write a number from {LEAST:g} to {MOST:g}."
+                )
         if not 1 <= self.spread <= MOST:
             raise InputError(
-                f"The spread is {self.spread!r}; it must be 1 or more. "
+                f"The spread is {self.spread:g}; it must be from 1 to {MOST:g}. "
                 "Write 10 where the count may be ten times higher or lower."
             )
         if not 1 < self.factor <= MOST:
             raise InputError(
-                f"The dilution factor is {self.factor!r}; it must be above 1. Write 10 for tenfold."
+                f"The dilution factor is {self.factor:g}; it must be above 1 and up to {MOST:g}. "
+                "Write 10 for tenfold."
             )
         if self._ends()[1] - self._ends()[0] > MOST_DILUTIONS:
             raise InputError(

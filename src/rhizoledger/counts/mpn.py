@@ -68,7 +68,10 @@ class MpnCount:
         return _log_likelihood(density, *self._design())
 
     def bias_adjusted(self) -> float | None:
-        """The density less its first-order bias, in the estimate's unit; None at a limit.
+        """The density less its first-order bias, in the estimate's unit.
+
+        None at a limit, and where the bias is as large as the density: the first order is then no
+        approximation at all.
 
         Notes
         -----
@@ -92,7 +95,7 @@ class MpnCount:
         curvature = z**3 * q * (1 + q) / p**3  # exact: second derivative of h
         information = -(n * p * slope).sum()
         bias = ((n * p * curvature).sum() + 2 * (n * q * z * slope).sum()) / (2 * information**2)
-        return float(lam - bias)
+        return float(lam - bias) if bias < lam else None
 
     def _design(self) -> tuple[FloatArray, FloatArray, FloatArray]:
         return (

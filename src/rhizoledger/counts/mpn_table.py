@@ -108,8 +108,8 @@ def mpn_table(
     total = math.prod(int(n) + 1 for n in tubes)
     if total > MOST_ROWS:
         raise InputError(
-            f"This design has {total:,} codes, more than a table can hold ({MOST_ROWS:,}). "
-            "Count single codes instead.".replace(",", " ")
+            f"This design has more codes than a table can hold ({MOST_ROWS}). "
+            "Count single codes instead."
         )
     z, n = np.asarray(amount, dtype=np.float64), np.asarray(tubes, dtype=np.int64)
     codes = np.stack(np.meshgrid(*(np.arange(k + 1) for k in n), indexing="ij"), axis=-1)

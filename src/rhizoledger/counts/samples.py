@@ -15,6 +15,8 @@ from rhizoledger.errors import InputError
 from rhizoledger.estimate import Estimate
 from rhizoledger.stats.poisson import checked_level
 
+BEYOND = 300.0  # numeric: a power of ten that is nearly too large for a float
+
 
 @dataclass(frozen=True, slots=True)
 class OverSamples:
@@ -62,7 +64,7 @@ def over_samples(
     evidence_sd : float
         Standard deviation between samples that is taken where they cannot show it [log10], >= 0.
     between_sd : float, optional
-        Standard deviation known from the laboratory's own work [log10], >= 0.
+        Standard deviation known from the laboratory's own work [log10], 0 to 2.
 
     Notes
     -----
@@ -112,6 +114,8 @@ def _method(limits: LotLimits) -> str:
         return f"widest limits of {limits.k} samples, some of which give only a bound"
     mean = f"geometric mean of {limits.k} samples" if limits.k > 1 else "one sample"
     if limits.spread == "estimated":
+        if limits.by_plates:
+            return f"{mean}, limits of their plates, which cannot tell the samples apart"
         floor = ", never narrower than the plates"
         return f"{mean}, t interval on log10 with {limits.k - 1} df{floor}"
     return f"{mean}, spread between samples of {limits.between_sd:g} log10 ({limits.spread})"
@@ -122,4 +126,5 @@ def _log10(x: float | None) -> float | None:
 
 
 def _power(x: float | None) -> float | None:
-    return None if x is None else 10.0**x
+    """A limit as a titre; None too where it is beyond any number, as t on one df may be."""
+    return None if x is None or x > BEYOND else 10.0**x

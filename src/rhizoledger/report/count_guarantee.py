@@ -111,7 +111,8 @@ def _spread(r: Mapping[str, Any]) -> str:
         if r["limit_by_plates"]:
             return (
                 f"The composites agree more closely ({r['sd_log10']:.2f} log10) than their plates "
-                "can tell; the limits are the plates' own."
+                "can tell; the limits are the plates' own. They may agree by luck: this does "
+                "not show the spread to be zero."
             )
         times = 10.0 ** r["sd_log10"]
         return (
@@ -141,9 +142,12 @@ def _missing(r: Mapping[str, Any], found: Mapping[str, Any]) -> list[str]:
         ]
     needed = r["composites_needed"]
     if needed is not None:
+        p = r["composites_needed_chance"]
+        sure = "" if p is None else f" with a chance of {chance(p)}"
         return [
-            f"{needed} composites in all would show it, if mean and spread stayed as they are."
-        ]  # fmt: skip
+            f"{needed} composites in all would show it{sure}, if this mean and this spread are "
+            "the true ones."
+        ]
     if r["titre"] is not None and r["titre"] <= found["guarantee"]:
         return ["The mean is not above the guarantee; more composites alone would not show it."]
     return []

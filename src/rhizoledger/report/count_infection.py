@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from rhizoledger.plan.spoken import grouped
+from rhizoledger.report.count_mpn import named
 from rhizoledger.report.listing import counted, wrapped
 from rhizoledger.report.numbers import raised
 
@@ -21,7 +22,7 @@ def infection_text(found: Mapping[str, Any]) -> str:
     found : mapping
         As ``workflows.count_infection.infection_from_codes`` returns it.
     """
-    lines = [f"{found['item']}:"] if "item" in found else []
+    lines = [f"{named(found['item'])}:"] if "item" in found else []
     basis = found.get("basis")
     if found["status"] == "void":
         lines += ["No number is given.", *found["warnings"]]
@@ -47,9 +48,11 @@ def infection_text(found: Mapping[str, Any]) -> str:
     return "\n".join(wrapped(raised(line)) for line in lines)
 
 
-def infection_results_text(results: Sequence[Mapping[str, Any]]) -> str:
-    """Several counts, a blank line between two."""
-    return "\n\n".join(infection_text(found) for found in results)
+def infection_results_text(
+    results: Sequence[Mapping[str, Any]], warnings: Sequence[str] = ()
+) -> str:
+    """Several counts, a blank line between two, then what to mind about the file."""
+    return "\n\n".join([*map(infection_text, results), *map(wrapped, warnings)])
 
 
 def _aliquot(found: Mapping[str, Any]) -> str:

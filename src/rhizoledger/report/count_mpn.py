@@ -9,12 +9,14 @@ from typing import Any
 
 from rhizoledger.report.listing import counted, wrapped
 from rhizoledger.report.numbers import raised
+from rhizoledger.report.printed import harmless, shortened
 
 METHODS = {
     "jarvis": "interval of Jarvis, from observed information",
     "lr": "likelihood-ratio interval",
     "exact": "exact interval of Clopper and Pearson",
 }
+LONGEST_NAME = 60
 COLUMNS = ("code", "mpn", "low", "high", "rarity_index", "rarity_category")
 
 
@@ -26,7 +28,7 @@ def mpn_text(found: Mapping[str, Any]) -> str:
     found : mapping
         As ``workflows.count_mpn.mpn_from_design`` returns it.
     """
-    head = ", ".join(found[name] for name in ("item", "sampled_at") if name in found)
+    head = ", ".join(named(found[name]) for name in ("item", "sampled_at") if name in found)
     lines = [f"{head}:"] if head else []
     unit = f"per {found['basis']}" if "basis" in found else "per unit of amount"
     share = f"{100 * found['level']:g} %"
@@ -58,9 +60,20 @@ def mpn_text(found: Mapping[str, Any]) -> str:
     return "\n".join(wrapped(raised(line)) for line in lines)
 
 
-def mpn_results_text(results: Sequence[Mapping[str, Any]]) -> str:
-    """Several counts, a blank line between two."""
-    return "\n\n".join(mpn_text(found) for found in results)
+def mpn_results_text(results: Sequence[Mapping[str, Any]], warnings: Sequence[str] = ()) -> str:
+    """Several counts, a blank line between two, then what to mind about the file."""
+    return "\n\n".join([*map(mpn_text, results), *map(wrapped, warnings)])
+
+
+def named(name: str) -> str:
+    """A name as it fits on a line: without signs that hide, cut with an ellipsis.
+
+    Examples
+    --------
+    >>> len(named("x" * 100)), named("Lot 7")
+    (60, 'Lot 7')
+    """
+    return shortened(harmless(name), LONGEST_NAME)
 
 
 def mpn_table_text(found: Mapping[str, Any]) -> str:
@@ -133,7 +146,7 @@ def said(x: float) -> str:
     >>> said(42.7288), said(4.5e9), said(0.0003008), said(0.0), said(1234.0)
     ('42.7', '4.5×10^9', '3.01×10^-4', '0', '1230')
     """
-    if x == 0 or 1e-3 <= x < 1e5:
+    if x == 0 or 1e-3 <= abs(x) < 1e5:
         return f"{float(f'{x:.3g}'):g}"
     mantissa, power = f"{x:.2e}".split("e")
     return f"{float(mantissa):g}×10^{int(power)}"

@@ -5,17 +5,20 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from rhizoledger.report.count_mpn import said
+from rhizoledger.report.count_mpn import named, said
 from rhizoledger.report.listing import counted, wrapped
 from rhizoledger.report.numbers import raised
-from rhizoledger.report.printed import harmless
 
 RULES = {"bam": "US bacteriological manual", "iso7218": "ISO 7218"}
 METHODS = {
     "exact_poisson": "exact Poisson interval",
     "likelihood_ratio": "likelihood-ratio interval, TNTC plates in it",
-    "negative_binomial": "negative binomial interval by profile, never narrower than Poisson",
+    "negative_binomial": (
+        "maximum of the Poisson likelihood with a negative binomial interval by profile, never "
+        "narrower than Poisson"
+    ),
     "t_over_samples": "geometric mean, t interval over samples on log10",
+    "plates_over_samples": "geometric mean, limits of the plates' own (no t over samples)",
     "normal_over_samples": "geometric mean, spread between samples as given",
 }
 TNTC = {"C > limit": "above its limit", "C >= limit": "its limit or more"}
@@ -40,10 +43,10 @@ def _item(r: Mapping[str, Any]) -> list[str]:
     for s in r["samples"]:
         if s["estimate"] is not None:
             what = _said(s["estimate"], r["basis"], s)
-            lines.append(f"Sample {harmless(s['sample'])}: {what}; {_basis_of(s)}.")
+            lines.append(f"Sample {named(s['sample'])}: {what}; {_basis_of(s)}.")
     if r["status"] == "not_known":
         return [*lines, *r["warnings"]]
-    lines += [_covers(r), *_scatter(r["dispersion"])]
+    lines += [_covers(r), *_scatter(r["dispersion"], r["n_tntc"])]
     if r["n_tntc"]:
         lines.append(f"TNTC means {TNTC[r['tntc_convention']]}.")
     lines.append(f"Reported by the rule of {_the(RULES[r['rule']])}: {r['reported']}.")
@@ -58,12 +61,14 @@ def _the(name: str) -> str:
 
 
 def _answer(r: Mapping[str, Any]) -> str:
-    name = ", ".join(harmless(x) for x in (r["item"], r["sampled_at"], r["colonies_are"]) if x)
+    name = ", ".join(named(x) for x in (r["item"], r["sampled_at"], r["colonies_are"]) if x)
     if r["status"] == "not_known":
         return f"{name}: not known; no plate could be counted ({r['reported']})."
     per = "seed, recovered in the wash" if r["basis"] == "seed" else r["basis"]
     method = METHODS.get(r["interval_method"], "")
     how = f", {method}" if method else ""
+    if r["nb_estimate"] is not None:
+        how += f"; the negative binomial's own maximum is {said(r['nb_estimate'])}"
     return f"{name}: {_said(r['estimate'], per, r)}{how}; {_basis_of(r)}."
 
 
@@ -134,13 +139,16 @@ def _covers(r: Mapping[str, Any]) -> str:
     return f"Spread between samples: {between['sd_log10']:.2g} log10, plates' own in it{floor}."
 
 
-def _scatter(d: Mapping[str, Any]) -> list[str]:
+def _scatter(d: Mapping[str, Any], tntc: int) -> list[str]:
     if d["df"] == 0:
         return []
     index = f"index of dispersion {d['index_of_dispersion']:.3g}"
     p = "p < 0.0001" if d["p"] < 1e-4 else f"p = {d['p']:.2g}"
     k = "" if d["nb_k"] is None else f"; negative binomial k = {d['nb_k']:.3g}"
-    return [f"Agreement of plates: G² = {d['g2']:.3g} on {d['df']} df, {p}; {index}{k}."]
+    if k and tntc:
+        k += ", of the counted plates only"
+    of = "counted plates" if tntc else "plates"
+    return [f"Agreement of {of}: G² = {d['g2']:.3g} on {d['df']} df, {p}; {index}{k}."]
 
 
 def _seen(r: Mapping[str, Any]) -> str:

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from rhizoledger.report.count_mpn import named, said
 from rhizoledger.report.listing import wrapped
+from rhizoledger.report.numbers import raised
 
 MODELS = {
     "loglinear": "log-linear",
@@ -43,7 +45,7 @@ def fit_text(found: Mapping[str, Any]) -> str:
     """
     blocks = [_series(name, found) for name in found["best"]]
     if found["warnings"]:
-        blocks.append("\n".join(wrapped(said) for said in found["warnings"]))
+        blocks.append("\n".join(wrapped(warning) for warning in found["warnings"]))
     return "\n\n".join(blocks)
 
 
@@ -51,14 +53,14 @@ def _series(name: str, found: Mapping[str, Any]) -> str:
     fits = {fit["model"]: fit for fit in found["fits"] if fit["series"] == name}
     best = fits[found["best"][name]]
     near = [m for m in found["within_2_aicc"][name] if m != best["model"]]
-    head = f"{name}: " if name else ""
+    head = f"{named(name)}: " if name else ""
     lines = [f"{head}{MODELS[best['model']]} curve{_by(best, len(fits))}."]
     lines += _parameters(best, found["level"])
     lines.append(_scatter(best))
     lines += best["warnings"]
     if near:
-        said = " and ".join(MODELS[m] for m in near)
-        lines.append(f"As good within 2 of AICc: {said}. Take the shortest time that they give.")
+        others = " and ".join(MODELS[m] for m in near)
+        lines.append(f"As good within 2 of AICc: {others}. Take the shortest time that they give.")
     for model in near:
         lines.append(f"{MODELS[model]}:")
         lines += _parameters(fits[model], found["level"])
@@ -71,7 +73,8 @@ def _series(name: str, found: Mapping[str, Any]) -> str:
     if without:
         lines.append(f"Not fitted, for want of rows: {', '.join(MODELS[m] for m in without)}.")
     return "\n".join(
-        wrapped(line.strip(), "  ") if line.startswith("  ") else wrapped(line) for line in lines
+        wrapped(raised(line).strip(), "  ") if line.startswith("  ") else wrapped(raised(line))
+        for line in lines
     )
 
 
@@ -91,7 +94,7 @@ def _parameters(fit: Mapping[str, Any], level: float) -> list[str]:
     lines = []
     for name, p in fit["parameters"].items():
         base, _, start = name.partition("[")
-        label = SAID[base] + (f", {start.rstrip(']')}" if start else "")
+        label = SAID[base] + (f", {named(start.rstrip(']'))}" if start else "")
         if p["value"] is None:
             lines.append(f"  {label}: there is none")
             continue
@@ -113,7 +116,7 @@ def _figures(x: float, name: str) -> str:
     """
     if name == "fraction_fragile" and 0.5 < x < 1:
         return f"{1 - float(f'{1 - x:.3g}'):.10g}"
-    return f"{x:.2f}" if name.startswith("log10") else f"{x:.3g}"
+    return f"{x:.2f}" if name.startswith("log10") else said(x)
 
 
 def _scatter(fit: Mapping[str, Any]) -> str:

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, datetime, time, timezone, tzinfo
 from typing import Any
+from unicodedata import category
 
 from rhizoledger.errors import UnitError
 from rhizoledger.records import NEVER
@@ -27,6 +28,7 @@ NUMBER_THEN_UNIT = re.compile(
 TRUE = ("yes", "y", "true", "1")
 FALSE = ("no", "n", "false", "0")
 
+LONGEST_ID = 64
 LONGEST_TEXT = 4_000
 LONGEST_NAME = 128
 
@@ -63,8 +65,9 @@ def _text(cell: Cell, column: Column, context: Context) -> str:
 
 
 def read_id(text: str) -> str:
-    """A name that matches the id pattern."""
-    if ID.fullmatch(text) is None:
+    """A name that matches the id pattern; marks on letters, as many scripts have, go with them."""
+    letters = text if text.isascii() else "".join(c for c in text if category(c)[0] != "M")
+    if len(text) > LONGEST_ID or ID.fullmatch(letters) is None:
         raise CellError(
             "This cannot be a name here.",
             "Use up to 64 letters, digits, _ . - or spaces, the first a letter, digit or _.",

@@ -18,7 +18,8 @@ GROUPED = re.compile(r"[+-]?[1-9]\d{0,2}([.,' \u00a0\u2009\u202f]\d{3})+([.,]\d+
 ONE_GROUP = re.compile(r"[+-]?[1-9]\d{0,2}[.,]\d{3}", re.ASCII)
 DECIMAL_COMMA = re.compile(r"[+-]?\d*,\d+([eE][+-]?\d{1,3})?", re.ASCII)
 DECIMAL_POINT = re.compile(r"[+-]?\d*\.\d+([eE][+-]?\d{1,3})?", re.ASCII)
-PLAIN_NUMBER = "Write a plain number, such as 1250 or 0.5; leave the cell empty if it is not known."
+OR_EMPTY = "; leave the cell empty if it is not known."
+PLAIN_NUMBER = f"Write a plain number, such as 1250 or 0.5{OR_EMPTY}"
 ONE_NUMBER = "Write it without separators between thousands; 1e6 is allowed too."
 
 
@@ -32,26 +33,31 @@ class CellError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Style:
-    """How a table writes decimals, as seen in its unmistakable numbers."""
+    """How a table writes decimals, as seen in its unmistakable numbers.
+
+    ``semicolons`` stand between cells where a comma is often the decimal sign, so that a point may
+    separate thousands.
+    """
 
     comma: bool = False
     point: bool = False
+    semicolons: bool = False
 
     @classmethod
-    def seen_in(cls, texts: Sequence[str]) -> Style:
+    def seen_in(cls, texts: Sequence[str], separator: str = ",") -> Style:
         """The decimal signs that occur where they cannot mean thousands.
 
         Examples
         --------
         >>> Style.seen_in(["1,5", "2,000"])
-        Style(comma=True, point=False)
+        Style(comma=True, point=False, semicolons=False)
         """
         comma = point = False
         for text in texts:
             if ONE_GROUP.fullmatch(text) is None:
                 comma = comma or DECIMAL_COMMA.fullmatch(text) is not None
                 point = point or DECIMAL_POINT.fullmatch(text) is not None
-        return cls(comma, point)
+        return cls(comma, point, separator == ";")
 
 
 def as_text(cell: Cell) -> str:
@@ -86,7 +92,9 @@ def read_number(cell: Cell, style: Style) -> float:
     text = cell.strip()
     if ONE_GROUP.fullmatch(text):
         sign = "," if "," in text else "."
-        if (sign == "," and (style.point or not style.comma)) or (sign == "." and style.comma):
+        other = style.point if sign == "," else style.comma
+        unsure = not style.comma if sign == "," else style.semicolons and not style.point
+        if other or unsure:
             joined, decimal = text.replace(sign, ""), float(text.replace(",", "."))
             raise CellError(f"This may be {joined} or {decimal:g}.", ONE_NUMBER)
     elif GROUPED.fullmatch(text):
@@ -125,4 +133,15 @@ def _bounds(column: Column) -> str:
     if column.at_most is not None:
         parts.append(f"at most {column.at_most:g}")
     unit = f" [{column.unit}]" if column.unit else ""
-    return f"Write a number {' and '.join(parts)}{unit}; leave it empty if it is not known."
+    return f"Write a number {' and '.join(parts)}{unit}{OR_EMPTY}"
+
+
+def for_required(remedy: str) -> str:
+    """A remedy where the cell may not be left empty.
+
+    Examples
+    --------
+    >>> for_required(PLAIN_NUMBER)
+    'Write a plain number, such as 1250 or 0.5.'
+    """
+    return remedy.replace(OR_EMPTY, ".")

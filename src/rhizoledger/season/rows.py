@@ -9,7 +9,7 @@ from typing import Any
 
 from rhizoledger.season.cells import Context, read_cell
 from rhizoledger.season.findings import Findings, nearest
-from rhizoledger.season.numerals import Cell, CellError, Style, as_text
+from rhizoledger.season.numerals import Cell, CellError, Style, as_text, for_required
 from rhizoledger.season.schema import Column, Table
 from rhizoledger.season.source import RawTable
 from rhizoledger.season.tables import UTC_OFFSET
@@ -67,7 +67,8 @@ def read_rows(raw: RawTable, table: Table, context: Context, findings: Findings)
             for _, cells in raw.rows
             for cell, column in zip(cells, columns, strict=True)
             if column is not None and column.kind in NUMERIC and isinstance(cell, str)
-        ]
+        ],
+        raw.separator,
     )
     context = Context(context.zone, style, None, context.area_unit)
     present = {column.name for column in columns if column is not None}
@@ -164,7 +165,8 @@ def _read_row(
             values[column.name] = read_cell(cell, column, context)
         except CellError as error:
             sound = False
-            findings.error(file, number, column.name, as_text(cell), error.what, error.remedy)
+            remedy = for_required(error.remedy) if column.need == "filled" else error.remedy
+            findings.error(file, number, column.name, as_text(cell), error.what, remedy)
             continue
         if column.wants_time and _is_bare_date(cell):
             findings.warning(

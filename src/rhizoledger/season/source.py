@@ -10,9 +10,10 @@ import codecs
 import csv
 import io
 import os
+import re
 import stat
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from rhizoledger.provenance import digest_bytes
@@ -26,15 +27,23 @@ MOST_COLUMNS = 256
 MOST_CELLS = 2_000_000
 
 EMPTY_REMEDY = "Write the header in the first row, or take the file away."
+HEADER_REMEDY = "Take it out, so that the names of the columns stand in row 1."
+SEPARATORS = re.compile("[,;\t]")
+FEW_LINES = 4
+SEPARATOR_LINE = re.compile(r'"?sep=.?"?', re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True)
 class RawTable:
-    """A table as it stands: header texts, and rows with the number a spreadsheet shows."""
+    """A table as it stands: header texts, and rows with the number a spreadsheet shows.
+
+    ``separator`` is what stood between the cells, where they were text.
+    """
 
     file: str
     header: tuple[str, ...]
     rows: tuple[tuple[int, tuple[Cell, ...]], ...]
+    separator: str = ","
 
 
 @dataclass(slots=True)
@@ -73,24 +82,20 @@ class Folder:
             What to do about a file that is too large.
         """
         path = self.root / name
-        flags = os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
-        flags |= getattr(os, "O_BINARY", 0)
         try:
             if path.is_symlink():
                 self._refuse_link(name)
                 return None
-            with os.fdopen(os.open(path, flags), "rb") as handle:
-                status = os.fstat(handle.fileno())
-                if not stat.S_ISREG(status.st_mode):
-                    self.findings.error(
-                        name, None, None, None, "This is not a regular file.", "Take it away."
-                    )
-                    return None
-                data = b"" if status.st_size > limit else handle.read(limit + 1)
-                size = max(status.st_size, len(data))
+            found = read_regular(path, limit, os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0))
         except OSError as error:
             self._unreadable(name, error)
             return None
+        if found is None:
+            self.findings.error(
+                name, None, None, None, "This is not a regular file.", "Take it away."
+            )
+            return None
+        data, size = found
         if size > limit:
             self.findings.error(
                 name,
@@ -119,6 +124,28 @@ class Folder:
         self.findings.error(
             name, None, None, None, f"The file cannot be read: {reason}.", "Check its permissions."
         )
+
+
+def read_regular(path: Path, limit: int, flags: int = os.O_RDONLY) -> tuple[bytes, int] | None:
+    """Bytes and size of a regular file, no bytes where it is larger than ``limit``.
+
+    None for a folder, a pipe or a device, none of which is waited for.
+
+    Raises
+    ------
+    OSError
+        If it is not there or cannot be read.
+    """
+    if path.is_dir():  # some systems refuse to open one
+        return None
+    flags |= getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+    with os.fdopen(os.open(path, flags), "rb") as handle:
+        status = os.fstat(handle.fileno())
+        if not stat.S_ISREG(status.st_mode):
+            return None
+        data = b"" if status.st_size > limit else handle.read(limit + 1)
+    size = max(status.st_size, len(data))
+    return (b"" if size > limit else data), size
 
 
 def decode(data: bytes, file: str, findings: Findings) -> str | None:
@@ -156,15 +183,15 @@ def decode(data: bytes, file: str, findings: Findings) -> str | None:
 
 
 def separator_of(first_line: str) -> str:
-    """Comma or semicolon, whichever the header uses outside quotes.
+    r"""Comma, semicolon or tab, whichever the header uses most outside quotes.
 
     Examples
     --------
-    >>> separator_of('lot;inoculant;expires_on')
-    ';'
+    >>> separator_of('lot;inoculant;expires_on'), separator_of("lot\tinoculant")
+    (';', '\t')
     """
     bare = "".join(first_line.split('"')[::2])
-    return ";" if bare.count(";") > bare.count(",") else ","
+    return max(",", ";", "\t", key=bare.count)  # the first of equals
 
 
 def undo_defusing(text: str) -> str:
@@ -186,11 +213,15 @@ def parse_csv(data: bytes, file: str, findings: Findings) -> RawTable | None:
     if not text.strip():
         findings.error(file, None, None, None, "The file is empty.", EMPTY_REMEDY)
         return None
-    reader = csv.reader(
-        io.StringIO(text, newline=""),
-        delimiter=separator_of(text.lstrip("\r\n").split("\n", 1)[0]),
-        strict=True,
-    )
+    first = text.lstrip("\r\n").split("\n", 1)[0].strip()
+    if SEPARATOR_LINE.fullmatch(first):
+        what = f"Row 1 is not the header: {first} is a note of a spreadsheet program."
+        findings.error(file, 1, None, None, what, HEADER_REMEDY)
+        return None
+    # A title above the header has no cells to take apart; what follows it has.
+    heads = text.lstrip("\r\n").split("\n", FEW_LINES)[:FEW_LINES]
+    separator = separator_of(next((line for line in heads if SEPARATORS.search(line)), first))
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
     lines: list[tuple[str, ...]] = []
     cells_left = MOST_CELLS
     try:
@@ -210,7 +241,8 @@ def parse_csv(data: bytes, file: str, findings: Findings) -> RawTable | None:
             'Check its quotes: a quote inside a cell is written twice, "".',
         )
         return None
-    return shape(file, lines, findings)
+    table = shape(file, lines, findings)
+    return None if table is None else replace(table, separator=separator)
 
 
 def too_many_rows(file: str, findings: Findings) -> None:
@@ -233,6 +265,10 @@ def shape(file: str, lines: Sequence[tuple[Cell, ...]], findings: Findings) -> R
     if not header:
         findings.error(file, 1, None, None, "The first row holds no header.", EMPTY_REMEDY)
         return None
+    if _is_title(header, lines):
+        what = "Row 1 is not the header: it holds one title."
+        findings.error(file, 1, None, header[-1], what, HEADER_REMEDY)
+        return None
     if len(header) > MOST_COLUMNS:
         findings.error(
             file,
@@ -247,7 +283,12 @@ def shape(file: str, lines: Sequence[tuple[Cell, ...]], findings: Findings) -> R
     for position, name in enumerate(header):
         if name and name in header[:position]:
             findings.error(
-                file, 1, name, name, "Two columns have this header.", "Rename or remove one."
+                file,
+                1,
+                name if name.isprintable() else None,
+                name,
+                "Two columns have this header.",
+                "Rename or remove one.",
             )
             sound = False
     rows: list[tuple[int, tuple[Cell, ...]]] = []
@@ -268,3 +309,12 @@ def shape(file: str, lines: Sequence[tuple[Cell, ...]], findings: Findings) -> R
             continue
         rows.append((number, cells[: len(header)]))
     return RawTable(file, tuple(header), tuple(rows)) if sound else None
+
+
+def _is_title(header: Sequence[str], lines: Sequence[tuple[Cell, ...]]) -> bool:
+    """Whether row 1 is one cell and the next row several words without a digit: a header."""
+    if sum(map(bool, header)) > 1:
+        return False
+    rows = ([str(cell) for cell in cells if cell != ""] for cells in lines[1:])
+    below = next((row for row in rows if row), [])
+    return len(below) > 1 and all(text[:1].isalpha() for text in below)

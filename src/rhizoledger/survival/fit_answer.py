@@ -25,6 +25,19 @@ OVERDISPERSED = 0.05  # numeric: tail of Pearson's statistic below which more sc
 NB_NEAR = 0.5  # numeric: ln k this near its upper end is Poisson
 LEAST_MEAN = 1e-12  # numeric: keeps nothing expected and nothing seen from being 0/0
 PERFECT = 1e-5  # numeric: log10; no count is read so finely
+NAMED = {
+    "log10_n0": "The count at the start",
+    "d_d": "The time for a tenfold fall, D,",
+    "d_ref_d": "The time for a tenfold fall, D,",
+    "delta_d": "The time to the first tenfold fall, delta,",
+    "p": "The shape p",
+    "k_max_per_d": "The greatest rate",
+    "fraction_fragile": "The share of fragile cells",
+    "k1_per_d": "The rate of the fragile cells",
+    "z_c": "The rise z that makes it ten times faster",
+    "ea_kj_per_mol": "The activation energy",
+}
+"""Parameters as a sentence begins with them."""
 INVERSE = ("d_d", "d_ref_d", "z_c")
 
 
@@ -294,13 +307,17 @@ def _bound_said(name: str) -> str:
     if name == "log10_n_res":
         return "The tail is at the end of its range: the rows show none. Take the model without it."
     if name == "k2_per_d":
-        return "k2_per_d is at its bound: the hardy cells do not die over these times. Take a tail."
+        return (
+            "The rate of the hardy cells is at its bound: they do not die over these times. Take a "
+            "tail."
+        )
     if name == APART:
         return (
             "Both rates are the same: the rows show one group of cells. Take the log-linear model."
         )
+    said = NAMED.get(name, "A parameter")
     return (
-        f"{name} is at the end of its range: the rows do not bend as this model does. Take a model "
+        f"{said} is at the end of its range: the rows do not bend as this model does. Take a model "
         "with fewer parameters."
     )
 
@@ -324,8 +341,8 @@ def _parameters_said(
         past = p.value is not None and p.value > last
         if past and p.name in ("d_d", "delta_d") and secondary is None:
             said.append(
-                f"{p.name} is past the last count ({last:g} d): less than one log10 was seen "
-                "to die."
+                f"{NAMED[p.name]} is past the last count ({last:g} d): less than one log10 was "
+                "seen to die."
             )
     if secondary is not None and problem.data.temp_c is not None:
         cold, warm = float(problem.data.temp_c.min()), float(problem.data.temp_c.max())

@@ -21,16 +21,20 @@ from rhizoledger.counts.guarantee import (
     LotLimits,
     chance_shown,
     chance_shown_known_sd,
+    chance_with,
     checked_confidence,
+    checked_titre,
     composites_needed,
     decide,
     log10_guarantee,
     lot_limits,
 )
+from rhizoledger.counts.samples import BEYOND
 from rhizoledger.errors import InputError
 from rhizoledger.evidence import load_evidence
 from rhizoledger.workflows.composites import CountedComposite, LotPlates, read_composites
 
+PRODUCER_RISK, USER_RISK = 0.05, 0.10
 BETWEEN = "count.between_sample_sd_log10"
 PER_DECADE = 40
 REACH = 80
@@ -50,8 +54,8 @@ def guarantee_file(
     plan: str | None = None,
     good: float | None = None,
     bad: float | None = None,
-    producer_risk: float = 0.05,
-    user_risk: float = 0.10,
+    producer_risk: float | None = None,
+    user_risk: float | None = None,
     between_sd: float | None = None,
     tntc_limit: float = 250.0,
     tntc_at_least: bool = False,
@@ -70,8 +74,9 @@ def guarantee_file(
         Acceptance plan such as ``"n=5,c=0,m=1e9"``.
     good, bad : float, optional
         Titres of a lot that should pass and of one that should not, for sizes.
-    producer_risk, user_risk : float
-        Largest chance to reject the good lot, and to accept the bad one.
+    producer_risk, user_risk : float, optional
+        Largest chance to reject the good lot, and to accept the bad one; 0.05 and 0.10. Refused
+        without ``good`` and ``bad``.
     between_sd : float, optional
         Standard deviation between samples of one lot, known from the laboratory's own work [log10].
     tntc_limit, tntc_at_least
@@ -86,6 +91,11 @@ def guarantee_file(
     checked_confidence(confidence)
     log10_guarantee(guarantee)
     accepted = None if plan is None else read_plan(plan)
+    if good is None and bad is None and not producer_risk is user_risk is None:
+        raise InputError(
+            "--producer-risk and --user-risk are for sample sizes, which need --good and --bad. "
+            "Add these two, or leave the risks out."
+        )
     lots, said = read_composites(
         path, confidence, tntc_limit=tntc_limit, tntc_at_least=tntc_at_least
     )
@@ -112,7 +122,16 @@ def guarantee_file(
         "results": results,
         "plan": None if accepted is None else {"n": accepted.n, "c": accepted.c, "m": accepted.m},
         "curve": None if plated is None else _curve(rule, accepted, spreads, plated),
-        "sizes": _sizes(rule, accepted, spreads, plated, good, bad, producer_risk, user_risk),
+        "sizes": _sizes(
+            rule,
+            accepted,
+            spreads,
+            plated,
+            good,
+            bad,
+            PRODUCER_RISK if producer_risk is None else producer_risk,
+            USER_RISK if user_risk is None else user_risk,
+        ),
         "between_sample_sd_log10": {
             "values": list(spreads),
             "from": BETWEEN if between_sd is None else "given",
@@ -152,13 +171,17 @@ def read_plan(text: str) -> Plan:
     for name in ("n", "c"):
         if not numbers[name].is_integer():
             raise InputError(f"The plan {text!r}: {name} is a number of samples. Write it whole.")
-    return Plan(int(numbers["n"]), int(numbers["c"]), numbers["m"])
+    m = checked_titre(f"The plan {text!r}: m", numbers["m"])
+    return Plan(int(numbers["n"]), int(numbers["c"]), m)
 
 
 def _result(
     lot: LotPlates, limits: LotLimits, guarantee: float, plan: Plan | None
 ) -> dict[str, Any]:
     decision = decide(limits, guarantee, only_lowers=lot.only_lowers)
+    needed = None
+    if decision == "not shown" and not lot.only_lowers:
+        needed = composites_needed(limits, guarantee)
     below = [None if plan is None else _below(c, plan.m) for c in lot.composites]
     return {
         "item": lot.item,
@@ -177,10 +200,9 @@ def _result(
         "bounds_only": limits.bounds_only,
         "limit_by_plates": limits.by_plates,
         "only_lowers": lot.only_lowers,
-        "composites_needed": (
-            composites_needed(limits, guarantee)
-            if decision == "not shown" and not lot.only_lowers
-            else None
+        "composites_needed": needed,
+        "composites_needed_chance": (
+            None if needed is None else chance_with(limits, guarantee, needed)
         ),
         "plan_verdict": None if plan is None else judge(plan, below),
         "composites": [
@@ -216,7 +238,7 @@ def _below(c: CountedComposite, m: float) -> bool | None:
 
 
 def _linear(log10: float | None) -> float | None:
-    return None if log10 is None else 10.0**log10
+    return None if log10 is None or log10 > BEYOND else 10.0**log10
 
 
 def _usual_plated(lots: Sequence[LotPlates]) -> float | None:
@@ -303,10 +325,11 @@ def _sizes(
             "Sample sizes need both --good and --bad: the titre of a lot that should pass, and of "
             "one that should not."
         )
-    if not (math.isfinite(good) and math.isfinite(bad) and 0 < bad < good):
+    checked_titre("--good", good)
+    checked_titre("--bad", bad)
+    if not bad < good:
         raise InputError(
-            f"--good is {good:g} and --bad is {bad:g}. Both are titres above zero, and the good "
-            "lot's is the higher one."
+            f"--good is {good:g} and --bad is {bad:g}. The good lot's titre is the higher one."
         )
     if plated is None:
         raise InputError("No plate of the file is counted, so sizes cannot be planned from it.")

@@ -4,23 +4,28 @@ from __future__ import annotations
 
 import math
 import re
-from collections import defaultdict
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, Literal
 
 from rhizoledger.counts.infection import Controls, InfectionCount, count_infection, serial_amounts
+from rhizoledger.counts.mpn import LEAST, MOST
 from rhizoledger.errors import InputError, Problem
-from rhizoledger.season.findings import Findings
-from rhizoledger.season.numerals import CellError, read_number
-from rhizoledger.season.one_table import OneTable, read_table
+from rhizoledger.season.one_table import read_table
+from rhizoledger.workflows.planted import Design, read_designs
 
 Basis = Literal["g", "mL", "seed"]
 
-UNINOCULATED = ("control", "uninoculated", "uninoculated control", "blank")
-INOCULATED = ("positive", "positive control", "inoculated", "inoculated control")
 WHOLE = re.compile(r"0|[1-9]\d{0,8}", re.ASCII)
 """No leading zeros: 1,000 is a thousand with its separator, not one plant and none."""
+MOST_ROWS = 50_000
+"""Of one file: about a minute's work."""
+PATTERNS = 4096
+"""Patterns whose counts are kept, since files of many items hold few."""
+MOST_ML = 1000.0
+"""Of suspension for one plant."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,8 +48,17 @@ class Suspension:
 
     def __post_init__(self) -> None:
         _above_zero(self.volume_ml, "--volume")
+        if self.volume_ml > MOST_ML:
+            raise InputError(
+                f"--volume is {self.volume_ml:g}; it is mL for one plant, up to {MOST_ML:g}."
+            )
         if self.first_dilution is not None:
             _above_zero(self.first_dilution, "--first-dilution")
+            if not LEAST <= self.first_dilution <= MOST:
+                raise InputError(
+                    f"--first-dilution is {self.first_dilution:g}; it lies between {LEAST:g} and "
+                    f"{MOST:g}."
+                )
             if self.basis != "seed" and self.first_dilution > 1:
                 raise InputError(
                     f"--first-dilution is {self.first_dilution:g}; a dilution is at most 1. "
@@ -120,20 +134,13 @@ def infection_from_codes(
     return _as_dict(count, suspension or Suspension(), level, control, positive_control)
 
 
-@dataclass(slots=True)
-class _Design:
-    """Rows of one item, as they are read: the step or dilution of each, and its plants."""
-
-    rows: dict[float, tuple[int, int, int]] = field(default_factory=dict)
-    controls: dict[str, tuple[int, Controls]] = field(default_factory=dict)
-
-
 def infection_file(
     path: Path,
     *,
     dilution_factor: float | None = None,
     suspension: Suspension | None = None,
     level: float = 0.95,
+    told: Callable[[str, int, int], None] | None = None,
 ) -> dict[str, Any]:
     """Every count of a file: a row for each dilution of each item.
 
@@ -149,19 +156,23 @@ def infection_file(
         As for :func:`infection_from_codes`; the first dilution comes from the file where it can.
     level : float
         Coverage of the intervals.
+    told : callable or None
+        Told ``("items", done, of)`` now and then.
 
     Returns
     -------
     dict
-        ``{"results": [...]}``, each as :func:`infection_from_codes` gives it, with ``item``.
+        ``results``, each as :func:`infection_from_codes` gives it, with ``item``; ``warnings``.
 
     Raises
     ------
     InputError
         With every cell that cannot be used.
     """
-    table = read_table(path)
+    table = read_table(path, most_rows=MOST_ROWS)
     by_step = "dilution" not in table.columns
+    used = ("item", "step" if by_step else "dilution", "plants", "nodulated")
+    table.check_named("item", used)
     suspension = suspension or Suspension()
     if by_step and "step" not in table.columns:
         table.texts("dilution")  # says which columns there are
@@ -176,16 +187,19 @@ def infection_file(
             "Leave --dilution-factor and --first-dilution out."
         )
     results = []
-    for item, design in _designs(table, by_step).items():
+    designs = read_designs(table, by_step)
+    for done, (item, design) in enumerate(designs.items()):
         found = _count(path.name, item, design, dilution_factor, suspension, level)
         results.append(({"item": item} if item else {}) | found)
-    return {"results": results}
+        if told is not None:
+            told("items", done, len(designs))
+    return {"results": results, "warnings": list(table.unused(used))}
 
 
 def _count(
     file: str,
     item: str,
-    design: _Design,
+    design: Design,
     factor: float | None,
     suspension: Suspension,
     level: float,
@@ -208,13 +222,13 @@ def _count(
             series = serial_amounts(factor, int(places[-1]))
             amounts = [series[int(s) - 1] for s in places]
             gaps = sorted(set(range(int(first), int(places[-1]))) - {int(s) for s in places})
-        count = count_infection(
-            amounts,
-            [n for _, n, _ in rows],
-            [k for _, _, k in rows],
-            level=level,
-            uninoculated=controls.get("uninoculated"),
-            inoculated=controls.get("inoculated"),
+        count = _once(
+            tuple(amounts),
+            tuple(n for _, n, _ in rows),
+            tuple(k for _, _, k in rows),
+            level,
+            controls.get("uninoculated"),
+            controls.get("inoculated"),
         )
     except InputError as error:
         raise InputError(f"{file}{f', {item}' if item else ''}: {error}") from error
@@ -228,81 +242,19 @@ def _count(
     return found
 
 
-def _designs(table: OneTable, by_step: bool) -> dict[str, _Design]:
-    """Rows by item; every cell that cannot be used is named at once."""
-    column = "step" if by_step else "dilution"
-    items = table.texts("item") if "item" in table.columns else [""] * len(table.row_numbers())
-    places = table.texts(column)
-    plants, nodulated = table.numbers("plants"), table.numbers("nodulated")
-    findings = Findings()
-    designs: dict[str, _Design] = defaultdict(_Design)
-    lines = zip(table.row_numbers(), items, places, plants, nodulated, strict=True)
-    for row, item, place, n, k in lines:
-        pair = _plants_of(table, row, n, k, findings)
-        if "item" in table.columns and not item:
-            what, remedy = "The item is empty.", "Write which sample this row belongs to."
-            findings.error(table.raw.file, row, "item", "", what, remedy)
-        if pair is None:
-            continue
-        try:
-            where = _place(place, table, by_step)
-        except CellError as error:
-            findings.error(table.raw.file, row, column, place, error.what, error.remedy)
-            continue
-        design = designs[item]
-        before = design.controls.get(where) if isinstance(where, str) else design.rows.get(where)
-        if before is not None:
-            what = f"Row {before[0]} has it too{f' for {item}' if item else ''}."
-            remedy = "Give each design its own name in a column item, or add the plants up."
-            findings.error(table.raw.file, row, column, place, what, remedy)
-        elif isinstance(where, str):
-            design.controls[where] = (row, (pair[1], pair[0]))
-        else:
-            design.rows[where] = (row, *pair)
-    if findings.has_errors():
-        raise InputError(findings.in_order())
-    return designs
-
-
-def _plants_of(
-    table: OneTable, row: int, n: float | None, k: float | None, findings: Findings
-) -> tuple[int, int] | None:
-    """Plants and nodulated plants of a row, or None after saying what is wrong."""
-    sound = True
-    for column, number in (("plants", n), ("nodulated", k)):
-        if number is None:
-            what, remedy = "The cell is empty.", "Write a whole number, or take the row out."
-            findings.error(table.raw.file, row, column, "", what, remedy)
-            sound = False
-        elif number < (1 if column == "plants" else 0) or number % 1 != 0:
-            what = "Plants are counted whole" + (", from 1 on." if column == "plants" else ".")
-            remedy = "Write a whole number, or take the row out."
-            findings.error(table.raw.file, row, column, number, what, remedy)
-            sound = False
-    if not sound or n is None or k is None:
-        return None
-    if k > n:
-        what = f"{k:g} of {n:g} plants nodulated; that cannot be."
-        findings.error(table.raw.file, row, "nodulated", k, what, "Check both columns.")
-        return None
-    return int(n), int(k)
-
-
-def _place(text: str, table: OneTable, by_step: bool) -> float | str:
-    """A step, a dilution, or which control a row holds."""
-    word = " ".join(text.casefold().split())
-    if word in UNINOCULATED:
-        return "uninoculated"
-    if word in INOCULATED:
-        return "inoculated"
-    number = read_number(text, table.style)
-    if by_step and not (number % 1 == 0 and number >= 1):
-        raise CellError("Steps are whole numbers.", "Write 1 for the first dilution planted.")
-    if not by_step and number <= 0:
-        raise CellError("A dilution is above zero.", "Write 0.1 for one in ten.")
-    if not by_step and number > 1:
-        raise CellError("A dilution is at most 1.", f"Write {1 / number:.3g} for 1 in {number:g}.")
-    return number
+@lru_cache(maxsize=PATTERNS)
+def _once(
+    amounts: tuple[float, ...],
+    plants: tuple[int, ...],
+    nodulated: tuple[int, ...],
+    level: float,
+    uninoculated: Controls | None,
+    inoculated: Controls | None,
+) -> InfectionCount:
+    """One pattern counted, however many items show it."""
+    return count_infection(
+        amounts, plants, nodulated, level=level, uninoculated=uninoculated, inoculated=inoculated
+    )
 
 
 def _listed(text: str, option: str) -> list[int]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Literal
 
@@ -12,7 +13,7 @@ from rhizoledger.counts.mpn_category import less_likely, published_category
 from rhizoledger.counts.mpn_table import mpn_table, table_alpha
 from rhizoledger.errors import InputError, Problem
 from rhizoledger.season.one_table import read_table
-from rhizoledger.workflows.tubes import read_tubes
+from rhizoledger.workflows.tubes import COLUMNS, read_tubes
 
 Named = Literal["jarvis", "lr", "exact"]
 Bias = Literal["none", "salama"]
@@ -25,6 +26,8 @@ DESIGN = "Write amount:tubes for each amount, such as 0.1:3,0.01:3,1e-3:3."
 POSITIVE = "Write whole numbers such as 3,1,0."
 SAMPLES = (1, 2, 3, 5, 10)
 """Samples counted together, as the printed table has its categories."""
+EVERY = 100
+"""Items between two words on how far the work is."""
 
 
 def mpn_from_design(
@@ -82,6 +85,7 @@ def mpn_file(
     bias: Bias = "none",
     level: float = 0.95,
     bound_alpha: float | None = None,
+    told: Callable[[str, int, int], None] | None = None,
 ) -> dict[str, Any]:
     """Every count of a file: a row for each amount of each item.
 
@@ -92,12 +96,14 @@ def mpn_file(
         ``sampled_at``, ``basis`` (g, mL or seed) and ``control_positive`` if known.
     interval, bias, level, bound_alpha
         As for :func:`mpn_from_design`.
+    told : callable or None
+        Told ``("items", done, of)`` now and then.
 
     Returns
     -------
     dict
-        ``{"results": [...]}``, each as :func:`mpn_from_design` gives it, with ``item``,
-        ``sampled_at`` and ``basis`` where the file has them; one for each item and sampling.
+        ``results``, each as :func:`mpn_from_design` gives it, with ``item``, ``sampled_at`` and
+        ``basis`` where the file has them, one for each item and sampling; and ``warnings``.
 
     Raises
     ------
@@ -105,25 +111,28 @@ def mpn_file(
         With every cell that cannot be used.
     """
     results = []
-    for (item, at), tubes in read_tubes(read_table(path)).items():
+    table = read_table(path)
+    designs = read_tubes(table)
+    # Files of many items hold few patterns: each is counted once.
+    seen: dict[tuple[tuple[float, int, int], ...], dict[str, Any]] = {}
+    for done, ((item, at), tubes) in enumerate(designs.items()):
+        pattern = tuple(tubes.rows)
         try:
-            count = _counted(
-                [z for z, _, _ in tubes.rows],
-                [n for _, n, _ in tubes.rows],
-                [x for _, _, x in tubes.rows],
-                interval,
-                level,
-                bound_alpha,
-            )
+            if pattern not in seen:
+                amounts, ns, code = (list(column) for column in zip(*pattern, strict=True))
+                count = _counted(amounts, ns, code, interval, level, bound_alpha)
+                seen[pattern] = _as_dict(count, interval, bias, level, bound_alpha)
         except InputError as error:
             named = ", ".join(part for part in (path.name, item, at) if part)
             raise InputError(f"{named}: {error}") from error
-        told = {"item": item, "sampled_at": at, "basis": tubes.basis}
-        found: dict[str, Any] = {name: text for name, text in told.items() if text}
-        found |= _as_dict(count, interval, bias, level, bound_alpha)
-        found["warnings"] += tubes.warnings()
+        names = {"item": item, "sampled_at": at, "basis": tubes.basis}
+        found: dict[str, Any] = {name: text for name, text in names.items() if text}
+        found |= seen[pattern]
+        found["warnings"] = [*found["warnings"], *tubes.warnings()]
         results.append(found)
-    return {"results": results}
+        if told is not None and done % EVERY == 0:
+            told("items", done, len(designs))
+    return {"results": results, "warnings": list(table.unused(COLUMNS))}
 
 
 def mpn_table_of(
@@ -274,6 +283,17 @@ def _as_dict(
         warnings.append("These tubes say hardly anything: the limits run out of numbers.")
     if bias == "salama" and edge:
         warnings.append("There is a bound and no number, so no bias to take off.")
+    adjusted = count.bias_adjusted() if bias == "salama" else None
+    if bias == "salama" and not edge and adjusted is None:
+        warnings.append(
+            "The correction for bias is larger than the number itself, so it is useless here and "
+            "none is given. Read the limits instead."
+        )
+    elif adjusted is not None and e["low"] is not None and adjusted < e["low"]:
+        warnings.append(
+            "Less its bias the number lies below its own interval: with so few tubes the "
+            "correction is no approximation. Read the limits instead."
+        )
     chance = less_likely(count)
     alpha = 1 - count.estimate.level if edge and count.estimate.level is not None else None
     return {
@@ -288,7 +308,7 @@ def _as_dict(
         "category_by_samples": (
             None if chance is None else {str(m): published_category(chance, m) for m in SAMPLES}
         ),
-        "bias_adjusted": count.bias_adjusted() if bias == "salama" else None,
+        "bias_adjusted": adjusted,
         "status": count.status,
         "alpha": None if alpha is None else round(alpha, 12),
         "amounts": list(count.amounts),

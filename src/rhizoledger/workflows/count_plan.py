@@ -5,11 +5,13 @@ from __future__ import annotations
 import math
 from typing import Any, Literal
 
+from rhizoledger.counts.guarantee import checked_titre
 from rhizoledger.counts.plates.rules import Rule
 from rhizoledger.counts.scheme import COUNTABLE, Reading, choose_scheme
 from rhizoledger.errors import InputError
 from rhizoledger.evidence import load_evidence
 from rhizoledger.evidence.facts import cautions_for
+from rhizoledger.workflows.plate_file import LEAST_ML, MOST_WASH
 
 Basis = Literal["mL", "g", "seed"]
 
@@ -59,6 +61,8 @@ def count_plan(
     dict
         JSON-ready.
     """
+    checked_titre("--low", low)
+    checked_titre("--high", high)
     per_ml = _per_ml(basis, wash_ml, seeds)
     for name, x, most in (
         ("--volume", volume_ml, LARGEST_ML),
@@ -131,8 +135,8 @@ def _per_ml(basis: Basis, wash_ml: float | None, seeds: float | None) -> float:
             "A count per seed needs --wash-ml and --seeds, such as --wash-ml 100 --seeds 100."
         )
     for name, x in (("--wash-ml", wash_ml), ("--seeds", seeds)):
-        if not (math.isfinite(x) and x > 0):
-            raise InputError(f"{name} is {x:g}; it must be above zero.")
+        if not LEAST_ML <= x <= MOST_WASH:
+            raise InputError(f"{name} is {x:g}; write a number above zero and up to {MOST_WASH:g}.")
     return seeds / wash_ml
 
 
@@ -156,6 +160,17 @@ def _warnings(reached: bool, p: float, first: int, low: float, basis: Basis) -> 
     return [
         f"No set of dilutions reaches the wanted chance; these reach {math.floor(100 * p) / 100:g}."
         f" {remedy}"
+    ]
+
+
+def country_warnings(country: str | None) -> list[str]:
+    """A sentence where the table of cautions has no rows for a country."""
+    every = cautions_for(None, "report")
+    if not country or cautions_for(country, "report") != every:
+        return []
+    return [
+        f"No rules of {country!r} stand in the table of cautions; the sheet has the general ones. "
+        "Check how the country is written."
     ]
 
 

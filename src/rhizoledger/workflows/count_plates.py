@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -29,6 +30,7 @@ from rhizoledger.season.rows import Row
 from rhizoledger.stats.poisson import checked_level
 from rhizoledger.workflows.plate_file import PlateSet, count_rows, read_plate_file, values
 
+SPOKEN = {2: "Two", 3: "Three", 4: "Four"}
 BETWEEN = "count.between_sample_sd_log10"
 
 
@@ -78,7 +80,9 @@ class CountedSample:
     portions: tuple[float, ...] = ()
 
 
-def plates_file(path: Path, how: How | None = None) -> dict[str, Any]:
+def plates_file(
+    path: Path, how: How | None = None, *, told: Callable[[str, int, int], None] | None = None
+) -> dict[str, Any]:
     """Count every item of a file of plates.
 
     Parameters
@@ -86,6 +90,8 @@ def plates_file(path: Path, how: How | None = None) -> dict[str, Any]:
     path : Path
         CSV as :func:`rhizoledger.workflows.plate_file.read_plate_file` reads it.
     how : How, optional
+    told : callable or None
+        Told ``("samples", done, of)`` after each item.
 
     Returns
     -------
@@ -102,7 +108,12 @@ def plates_file(path: Path, how: How | None = None) -> dict[str, Any]:
     checked_level(how.level)
     sets, said = read_plate_file(path)
     evidence = load_evidence()[BETWEEN]
-    counted = [_counted(path.name, plates, how) for plates in sets]
+    of = sum(len(plates.samples) for plates in sets)
+    counted: list[tuple[CountedSample, ...]] = []
+    for plates in sets:
+        counted.append(_counted(path.name, plates, how))
+        if told is not None:
+            told("samples", sum(map(len, counted)), of)
     means = [_over(samples, how, evidence) for samples in counted]
     recoveries = _recoveries(path.name, sets, counted, means)
     return {
@@ -220,6 +231,7 @@ def _result(
         ),
         "rule": how.rule,
         "interval_method": _method(counts, mean),
+        "nb_estimate": counts[0].nb_value if len(counts) == 1 else None,
         "tntc_convention": "C >= limit" if how.tntc_at_least else "C > limit",
         "n_plates": sum(c.n_plates for c in counts),
         "n_tntc": sum(c.n_tntc for c in counts),
@@ -238,7 +250,7 @@ def _result(
         "only_lowers": plates.only_lowers,
         "status": estimate.status,
         "samples": [] if one else [_one_sample(s, how) for s in samples],
-        "warnings": _warnings(plates, samples, recovery),
+        "warnings": [*_agree_by_luck(mean), *_warnings(plates, samples, recovery)],
     }
     if how.rule == "iso7218" and one and counts and counts[0].interval_method == "exact_poisson":
         low, high = iso7218_limits(counts[0].colonies, counts[0].plated_ml)
@@ -257,7 +269,20 @@ def _method(counts: list[PlateCount], mean: OverSamples | None) -> str | None:
         return counts[0].interval_method
     if mean.estimate.status == "at_limit":
         return "widest_of_samples"
+    if mean.by_plates:
+        return "plates_over_samples"
     return "t_over_samples" if mean.spread == "estimated" else "normal_over_samples"
+
+
+def _agree_by_luck(mean: OverSamples | None) -> list[str]:
+    """What samples that agree more closely than their plates can tell do not show."""
+    if mean is None or not mean.by_plates:
+        return []
+    return [
+        f"{SPOKEN.get(mean.estimate.n or 0, 'A few')} samples that agree so closely cannot show "
+        "the spread between samples to be zero: the next may differ by more. A spread from your "
+        "own work (--between-sd) would be put in."
+    ]
 
 
 def _one_sample(sample: CountedSample, how: How) -> dict[str, Any]:
@@ -269,6 +294,7 @@ def _one_sample(sample: CountedSample, how: How) -> dict[str, Any]:
         "estimate": count.estimate.to_dict(),
         "reported": count.reported,
         "interval_method": count.interval_method,
+        "nb_estimate": count.nb_value,
         "n_plates": count.n_plates,
         "n_tntc": count.n_tntc,
         "colonies": count.colonies,

@@ -8,6 +8,7 @@ from datetime import UTC
 from pathlib import Path
 from typing import Any
 
+from rhizoledger.counts.guarantee import HIGHEST_TITRE
 from rhizoledger.counts.per_seed import per_seed_factor
 from rhizoledger.counts.plates import PlateCount, count_plates
 from rhizoledger.counts.plates.readings import MOST_COLONIES, MOST_DROPS
@@ -21,6 +22,16 @@ from rhizoledger.season.rows import Row, read_rows
 from rhizoledger.season.schema import Column as C
 from rhizoledger.season.schema import Table
 
+THINNEST = 1e-20
+"""No dilution is plated beyond it."""
+LEAST_ML, MOST_ML = 1e-6, 1000.0
+"""Of sample on one plate, or through one filter."""
+MOST_WASH = 1e6
+"""Of mL, or of seeds, in one wash."""
+LONGEST_NAME = 64
+MOST_CM2 = 10_000.0
+MOST_ROWS = 20_000
+"""Of one file: a few minutes' work."""
 PLATES = Table(
     "plates",
     "Plates of samples, one plate a row.",
@@ -31,20 +42,21 @@ PLATES = Table(
         C("basis", "choice", choices=BASES),
         C("dilution", "number", "filled", "A fraction: 1e-6.", above=0, at_most=1),
         C("volume_ml", "number", "filled", "Plated, of one drop where there are drops.", "mL",
-          above=0),
+          above=0, at_most=MOST_ML),
         C("colonies", "colonies", "filled", "A whole number, TNTC, SPR or LA."),
         C("tntc_limit", "number", note="What TNTC stands for.", above=0),
         C("plate", "text", note="Rows of one name are drops of one plate."),
         C("drops", "integer", note="Drops that the colonies were counted on.", at_least=1),
         C("spreader_share", "number", note="0.1 for a tenth.", at_least=0, at_most=1),
-        C("plate_cm2", "number", unit="cm²", above=0),
+        C("plate_cm2", "number", unit="cm²", above=0, at_most=MOST_CM2),
         C("medium", "text"),
         C("colonies_are", "choice", choices=("target", "total", "contaminant")),
-        C("wash_ml", "number", unit="mL", above=0),
-        C("seeds_washed", "number", unit="seeds", above=0),
+        C("wash_ml", "number", unit="mL", above=0, at_most=MOST_WASH),
+        C("seeds_washed", "number", unit="seeds", at_least=1, at_most=MOST_WASH),
         C("recovery", "number", note="A share.", above=0, at_most=1),
         C("recovery_from", "text", note="Item of a zero-time control."),
-        C("applied_per_seed", "number", note="Of a zero-time control.", above=0),
+        C("applied_per_seed", "number", note="Of a zero-time control.", above=0,
+          at_most=HIGHEST_TITRE),
         C("day_read", "number", unit="day", at_least=0),
     ),
     dict,
@@ -106,7 +118,7 @@ def read_plate_file(path: Path) -> tuple[tuple[PlateSet, ...], tuple[str, ...]]:
         With every cell that cannot be used.
     """
     findings = Findings()
-    raw = read_table(path).raw
+    raw = read_table(path, most_rows=MOST_ROWS).raw
     rows = read_rows(raw, PLATES, Context(UTC), findings).rows
     sound = [row for row in rows if row.sound]
     _check_together(raw.file, sound, findings)
@@ -176,6 +188,14 @@ def _check_row(file: str, row: Row, findings: Findings) -> None:
             what = f"No plate holds more than {MOST_COLONIES} colonies."
             remedy = "Write what was counted on this plate, or TNTC."
             findings.error(file, row.number, column, row.texts[column], what, remedy)
+    for column, least in (("dilution", THINNEST), ("volume_ml", LEAST_ML), ("wash_ml", LEAST_ML)):
+        if v[column] is not None and v[column] < least:
+            what, remedy = f"This is below {least:g}.", "Write what was plated, or washed in."
+            findings.error(file, row.number, column, row.texts[column], what, remedy)
+    for column in ("sample", "plate"):
+        if len(v[column] or "") > LONGEST_NAME:
+            what, remedy = f"A name has up to {LONGEST_NAME} letters.", "Shorten it."
+            findings.error(file, row.number, column, v[column], what, remedy)
     if v["drops"] is not None and v["drops"] > MOST_DROPS:
         what, remedy = f"No plate has room for more than {MOST_DROPS} drops.", "Correct it."
         findings.error(file, row.number, "drops", row.texts["drops"], what, remedy)

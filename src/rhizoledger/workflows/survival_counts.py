@@ -11,21 +11,32 @@ from typing import Literal
 
 import numpy as np
 
+from rhizoledger.counts.plates.readings import MOST_COLONIES
 from rhizoledger.errors import InputError
 from rhizoledger.provenance import digest_file
 from rhizoledger.season.findings import Findings
-from rhizoledger.season.numerals import CellError, Style, read_number
+from rhizoledger.season.numerals import CellError, Style, for_required, read_number
 from rhizoledger.season.one_table import OneTable, read_table
 from rhizoledger.survival.fit_data import CountData, log10_counts, plate_counts
+from rhizoledger.units import temperature_c
+from rhizoledger.workflows.plate_file import LEAST_ML, MOST_ML, THINNEST
 
 Kind = Literal["log10", "plates"]
 
 BELOW = re.compile(r"<\s*(?=[-+.\d])|≤\s*(?=[-+.\d])")
 HOURS_PER_DAY = 24
+LONGEST = 1e6
+"""Days or hours: a longer time is a slip."""
 LARGEST_LOG10 = 15.0
 """More cells than fit into a gram: a larger number is a count that was not made a logarithm."""
-COLDEST, WARMEST = -90.0, 150.0
+COLDEST, WARMEST = -30.0, 60.0
+LEAST_F = -459.0
 PLATES = ("dilution", "volume_ml", "colonies")
+TEMPS = ("temp_c", "temp_f")
+MOST_ROWS = 20_000
+"""Of one file: its series would take hours to fit."""
+RARELY_EQUAL = 100
+"""Colonies from which two plates of one time seldom show the same number by chance."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,29 +83,35 @@ def read_counts(path: Path) -> CountTable:
     ----------
     path : Path
         CSV with ``time_h`` or ``time_d``; ``log10_count`` (``<1.30`` below a limit) or
-        ``dilution``, ``volume_ml`` and ``colonies``; ``series`` and ``temp_c`` where there are any.
+        ``dilution``, ``volume_ml`` and ``colonies``; ``series`` and ``temp_c`` (or ``temp_f``)
+        where there are any.
 
     Raises
     ------
     InputError
         With every cell that cannot be used, and what to do about it.
     """
-    table = read_table(path)
+    table = read_table(path, most_rows=MOST_ROWS)
     kind = _kind(table)
     time_name, per_day = _time(table)
+    temp_name = _temp_column(table)
+    used = ["series", time_name, *(("log10_count",) if kind == "log10" else PLATES)]
+    used.append(temp_name or "temp_c")
+    table.check_named("series", used)
     names = table.texts("series") if has(table, "series") else [""] * len(table.row_numbers())
     findings = Findings()
     times, bad_times = _numbers(table, time_name, findings)
-    temps, bad_temps = (
-        _numbers(table, "temp_c", findings) if has(table, "temp_c") else (None, set())
-    )
+    temps, bad_temps = _numbers(table, temp_name, findings) if temp_name else (None, set())
+    if temps is not None and temp_name == "temp_f":
+        # What is colder than cold can be is told with its row below, by the coldest that can be.
+        temps = [None if f is None else temperature_c(max(f, LEAST_F), "F") for f in temps]
     values = _log10_cells(table, findings) if kind == "log10" else _plate_cells(table, findings)
     rows: dict[str, list[_Row]] = defaultdict(list)
     for i, row in enumerate(table.row_numbers()):
         time, temp = times[i], math.nan if temps is None else temps[i]
         sound = row not in bad_times | bad_temps
         sound &= row in bad_times or _time_is_sound(table, row, time_name, time, findings)
-        sound &= row in bad_temps or _temp_is_sound(table, row, temp, findings)
+        sound &= row in bad_temps or _temp_is_sound(table, row, temp_name, temp, findings)
         if has(table, "series") and not names[i]:
             what, remedy = "The series is empty.", "Write which batch or lot this row belongs to."
             findings.error(table.raw.file, row, "series", "", what, remedy)
@@ -103,7 +120,8 @@ def read_counts(path: Path) -> CountTable:
             rows[names[i]].append(_Row(row, time / per_day, *value, temp))
     if findings.has_errors():
         raise InputError(findings.in_order())
-    warnings = [said for name, own in rows.items() for said in _repeated(name, own)]
+    warnings = [said for name, own in rows.items() for said in _repeated(name, own, kind)]
+    warnings += table.unused(used)
     series = {name: _data(kind, own, temps is not None) for name, own in rows.items()}
     return CountTable(
         path.name, digest_file(path), kind, series, temps is not None, tuple(warnings)
@@ -144,6 +162,16 @@ def _time(table: OneTable) -> tuple[str, float]:
     return "time_d", 1
 
 
+def _temp_column(table: OneTable) -> str:
+    """The column of temperatures; empty where there is none."""
+    found = [name for name in TEMPS if has(table, name)]
+    if len(found) > 1:
+        raise InputError(
+            f"{table.raw.file} has temp_c and temp_f: two units for one temperature. Keep one."
+        )
+    return found[0] if found else ""
+
+
 def _numbers(
     table: OneTable, column: str, findings: Findings
 ) -> tuple[list[float | None], set[int]]:
@@ -154,7 +182,8 @@ def _numbers(
         try:
             out.append(read_number(text, table.style) if text else None)
         except CellError as error:
-            findings.error(table.raw.file, row, column, text, error.what, error.remedy)
+            remedy = for_required(error.remedy)
+            findings.error(table.raw.file, row, column, text, error.what, remedy)
             out.append(None)
             bad.add(row)
     return out, bad
@@ -167,7 +196,8 @@ Value = tuple[float, bool, float]
 def _log10_cells(table: OneTable, findings: Findings) -> list[Value | None]:
     texts = table.texts("log10_count")
     bare = [BELOW.sub("", text, count=1) for text in texts]
-    style = Style.seen_in([*bare, *(str(c) for _, cells in table.raw.rows for c in cells)])
+    cells = [*bare, *(str(c) for _, row_cells in table.raw.rows for c in row_cells)]
+    style = Style.seen_in(cells, table.raw.separator)
     out: list[Value | None] = []
     for row, text, number in zip(table.row_numbers(), texts, bare, strict=True):
         value: Value | None = None
@@ -186,7 +216,8 @@ def _log10_cells(table: OneTable, findings: Findings) -> list[Value | None]:
                 )
             value = count, number != text, math.nan
         except CellError as error:
-            findings.error(table.raw.file, row, "log10_count", text, error.what, error.remedy)
+            remedy = for_required(error.remedy)
+            findings.error(table.raw.file, row, "log10_count", text, error.what, remedy)
         out.append(value)
     return out
 
@@ -220,38 +251,60 @@ def _plate_problem(column: str, number: float | None) -> tuple[str, str] | None:
     if column == "colonies":
         if number < 0 or number % 1 != 0:
             return "Colonies are counted whole.", "Write 0, 1, 2 and so on."
+        if number > MOST_COLONIES:
+            what = f"No plate holds more than {MOST_COLONIES} colonies."
+            return what, "Write what was counted on this plate."
         return None
-    if number <= 0:
-        return "It is not above zero.", "Write what the plate held."
     if column == "dilution" and number > 1:
         return "A dilution is at most 1.", "Write 0.001 for a thousandfold dilution."
+    if column == "dilution" and number < THINNEST:
+        what = "A dilution is above zero." if number <= 0 else "No dilution is plated at that."
+        return what, "Write 0.001 for a thousandfold dilution."
+    if column == "volume_ml" and not LEAST_ML <= number <= MOST_ML:
+        what = f"A plate gets from {LEAST_ML:g} to {MOST_ML:g} mL."
+        return what, "Write the mL that were plated."
     return None
 
 
 def _time_is_sound(
     table: OneTable, row: int, column: str, time: float | None, findings: Findings
 ) -> bool:
-    if time is not None and time >= 0:
+    if time is not None and 0 <= time <= LONGEST:
         return True
     what = "The time is empty." if time is None else "The time is below zero."
+    if time is not None and time > LONGEST:
+        what = f"This is later than {LONGEST:g}; no count was made so late."
     remedy = "Write the time since the start, from 0 on."
     findings.error(table.raw.file, row, column, time, what, remedy)
     return False
 
 
-def _temp_is_sound(table: OneTable, row: int, temp: float | None, findings: Findings) -> bool:
+def _temp_is_sound(
+    table: OneTable, row: int, column: str, temp: float | None, findings: Findings
+) -> bool:
     if temp is not None and (math.isnan(temp) or COLDEST <= temp <= WARMEST):
         return True
-    what = "The temperature is empty." if temp is None else "No cells are kept at that."
-    findings.error(table.raw.file, row, "temp_c", temp, what, "Write it in °C.")
+    what, remedy = "The temperature is empty.", "Write it in °C, or in °F in a column temp_f."
+    if temp is not None:
+        what = f"A fit takes temperatures from {COLDEST:g} to {WARMEST:g} °C, and this is {temp:g}."
+        if column == "temp_c":
+            remedy = "Is this °F? Use a column temp_f for it."
+        else:
+            remedy = "Is this °C? Use a column temp_c for it."
+    findings.error(table.raw.file, row, column, None, what, remedy)
     return False
 
 
-def _repeated(name: str, rows: list[_Row]) -> list[str]:
-    """Rows written twice: a replicate that comes out the same to the last digit is rare."""
+def _repeated(name: str, rows: list[_Row], kind: Kind) -> list[str]:
+    """Rows written twice: a replicate that comes out the same to the last digit is rare.
+
+    Plates of few colonies often do, so they are not told.
+    """
     first: dict[tuple[float, float, float, str], _Row] = {}
     said = []
     for r in rows:
+        if kind == "plates" and r.value < RARELY_EQUAL:
+            continue
         key = r.time_d, r.value, r.exposure if r.exposure == r.exposure else 0.0, str(r.temp_c)
         if key in first:
             where = f" of {name}" if name else ""

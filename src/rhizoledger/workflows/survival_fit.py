@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, Literal
@@ -17,6 +18,7 @@ from rhizoledger.survival.fit_models import MODELS, Model
 from rhizoledger.workflows.survival_counts import CountTable, read_counts
 
 Asked = Literal["auto", "loglinear", "weibull", "biphasic", "shoulder", "tail", "shoulder_tail"]
+T_REF_C, COLDEST_REF, WARMEST_REF = 20.0, -20.0, 60.0
 TOGETHER = "all series"
 """The name of the joint fit of series that were each kept at one temperature."""
 
@@ -28,7 +30,8 @@ def fit_file(
     secondary: Secondary | None = None,
     likelihood: Literal["poisson", "nb"] | None = None,
     level: float = 0.95,
-    t_ref_c: float = 20.0,
+    t_ref_c: float | None = None,
+    told: Callable[[str, int, int], None] | None = None,
 ) -> dict[str, Any]:
     """Fit every series of a file.
 
@@ -44,8 +47,10 @@ def fit_file(
         For plates; None is Poisson. Log10 counts are normal.
     level : float
         Coverage of the limits.
-    t_ref_c : float
-        Temperature that rates belong to in a joint fit [°C].
+    t_ref_c : float or None
+        Temperature that rates belong to in a joint fit [°C]; 20 if None.
+    told : callable or None
+        Told ``("series", done, of)`` after each.
 
     Returns
     -------
@@ -61,6 +66,11 @@ def fit_file(
     FitError
         If a series has no fit; the text says what to do first, second, third.
     """
+    if t_ref_c is not None and not COLDEST_REF <= t_ref_c <= WARMEST_REF:
+        raise InputError(
+            f"--t-ref is {t_ref_c:g}; it is a temperature from {COLDEST_REF:g} to "
+            f"{WARMEST_REF:g} °C. Is this °F?"
+        )
     table = read_counts(path)
     if table.kind == "log10" and likelihood is not None:
         raise InputError(
@@ -77,11 +87,19 @@ def fit_file(
     out: dict[str, Any] = {"fits": [], "best": {}, "within_2_aicc": {}, "not_fitted": {}}
     warnings = list(table.warnings)
     failed = []
-    for name, (data, starts) in _jobs(table).items():
+    jobs = _jobs(table)
+    for done, (name, (data, starts)) in enumerate(jobs.items()):
+        if told is not None:
+            told("series", done, len(jobs))
         rule = _rule(data, secondary, name, warnings)
         try:
             fits, without = fit_all(
-                data, models, likelihood=kind, secondary=rule, t_ref_c=t_ref_c, level=level
+                data,
+                models,
+                likelihood=kind,
+                secondary=rule,
+                t_ref_c=T_REF_C if t_ref_c is None else t_ref_c,
+                level=level,
             )
         except FitError as error:
             failed.append(f"{', '.join(x for x in (table.file, name) if x)}: {error}")
@@ -92,6 +110,11 @@ def fit_file(
             out["not_fitted"][name] = without
     if failed:
         raise FitError("\n".join(failed))
+    if t_ref_c is not None and all(fit["secondary"] is None for fit in out["fits"]):
+        warnings.append(
+            "--t-ref is not used: no series has several temperatures (a column temp_c), so no rate "
+            "is carried to another one."
+        )
     source = {"file": table.file, "sha256": table.sha256}
     return out | {"level": level, "input": source, "warnings": warnings}
 

@@ -8,9 +8,12 @@ from rhizoledger.counts.mpn import LEAST, MOST, MOST_TUBES
 from rhizoledger.errors import InputError
 from rhizoledger.season.findings import Findings
 from rhizoledger.season.ground_tables import BASES
+from rhizoledger.season.numerals import CellError, read_number
 from rhizoledger.season.one_table import OneTable
 
-CONTROL_BAD = ("yes", "y", "true", "1", "positive", "+")
+COLUMNS = ("item", "sampled_at", "basis", "amount", "tubes", "positive", "control_positive")
+CONTROL_BAD = ("yes", "y", "true", "pos", "positive", "+")
+CONTROL_CLEAN = ("", "no", "n", "false", "neg", "negative", "-")
 
 
 @dataclass(slots=True)
@@ -67,7 +70,10 @@ def read_tubes(table: OneTable) -> dict[tuple[str, str], Tubes]:
     InputError
         With every cell that cannot be used, and where one unnamed design has an amount twice.
     """
-    amounts, tubes, positive = (table.numbers(name) for name in ("amount", "tubes", "positive"))
+    table.check_named("item", COLUMNS)
+    amounts, tubes, positive = (
+        table.numbers(name, required=True) for name in ("amount", "tubes", "positive")
+    )
     items, ats, bases, controls = (
         _optional(table, name) for name in ("item", "sampled_at", "basis", "control_positive")
     )
@@ -79,6 +85,7 @@ def read_tubes(table: OneTable) -> dict[tuple[str, str], Tubes]:
             what, remedy = "The item is empty.", "Write which sample this row belongs to."
             findings.error(table.raw.file, row, "item", "", what, remedy)
         basis = _basis(table, row, bases[i], findings)
+        grown = _control(table, row, controls[i], findings)
         tube = _row(table, row, (amounts[i], tubes[i], positive[i]), findings)
         if tube is None:
             continue
@@ -94,7 +101,7 @@ def read_tubes(table: OneTable) -> dict[tuple[str, str], Tubes]:
             findings.error(table.raw.file, row, "amount", f"{tube[0]:g}", what, remedy)
         before.append(row)
         design.rows.append(tube)
-        if controls[i].casefold() in CONTROL_BAD:
+        if grown:
             design.bad_controls.append(row)
     if findings.has_errors():
         raise InputError(findings.in_order())
@@ -115,6 +122,21 @@ def _basis(table: OneTable, row: int, text: str, findings: Findings) -> str:
         what, remedy = "This basis is not known.", f"Write {', '.join(BASES)}, or leave it empty."
         findings.error(table.raw.file, row, "basis", text, what, remedy)
     return known.get(text.casefold(), "")
+
+
+def _control(table: OneTable, row: int, text: str, findings: Findings) -> bool:
+    """Whether the control turned positive: a word, or how many of its tubes did."""
+    word = text.casefold()
+    if word in CONTROL_BAD or word in CONTROL_CLEAN:
+        return word in CONTROL_BAD
+    try:
+        number = read_number(text, table.style)
+    except CellError:
+        number = -1.0
+    if number < 0 or number % 1 != 0:
+        what, remedy = "This is neither yes, no nor a number of tubes.", "Write 0, 1, 2 and so on."
+        findings.error(table.raw.file, row, "control_positive", text, what, remedy)
+    return number > 0
 
 
 def _row(

@@ -3,14 +3,10 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Literal
-
-from cyclopts import Parameter
-from cyclopts.validators import Number
+from typing import Literal
 
 from rhizoledger.cli.console import say, say_json
-
-Level = Annotated[float, Parameter(validator=Number(gt=0, lt=1))]
+from rhizoledger.cli.parsing import Level
 
 
 def guarantee(
@@ -22,8 +18,8 @@ def guarantee(
     plan: str | None = None,
     good: float | None = None,
     bad: float | None = None,
-    producer_risk: Level = 0.05,
-    user_risk: Level = 0.10,
+    producer_risk: Level | None = None,
+    user_risk: Level | None = None,
     between_sd: float | None = None,
     tntc_limit: float = 250.0,
     tntc_at_least: bool = False,
@@ -49,9 +45,9 @@ def guarantee(
     bad
         Titre of a lot that should not pass.
     producer_risk
-        Largest chance to reject the good lot.
+        Largest chance to reject the good lot; 0.05 unless told.
     user_risk
-        Largest chance to accept the bad lot.
+        Largest chance to accept the bad lot; 0.10 unless told.
     between_sd
         Standard deviation between samples of one lot in log10, where your own work tells it.
     tntc_limit

@@ -3,14 +3,10 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Literal
 
-from cyclopts import Parameter
-from cyclopts.validators import Number
-
-from rhizoledger.cli.console import say, say_json
-
-Level = Annotated[float, Parameter(validator=Number(gt=0, lt=1))]
+from rhizoledger.cli.console import progress, say, say_json
+from rhizoledger.cli.parsing import Level
 
 
 def infection(
@@ -71,13 +67,14 @@ def infection(
                 "The file holds the plants and the controls. Leave --codes, --plants and the "
                 "controls out, or leave the file out."
             )
-        results = infection_file(
-            file, dilution_factor=dilution_factor, suspension=suspension, level=level
-        )
+        with progress() as told:
+            results = infection_file(
+                file, dilution_factor=dilution_factor, suspension=suspension, level=level, told=told
+            )
         if json:
             say_json(results)
         else:
-            say(infection_results_text(results["results"]))
+            say(infection_results_text(results["results"], results["warnings"]))
         return 0
     if codes is None or plants is None or dilution_factor is None:
         raise InputError(

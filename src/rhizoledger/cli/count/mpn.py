@@ -8,9 +8,10 @@ from typing import Annotated, Literal
 from cyclopts import Parameter
 from cyclopts.validators import Number
 
-from rhizoledger.cli.console import say, say_json
+from rhizoledger.cli.console import progress, say, say_json
+from rhizoledger.cli.parsing import Level
 
-Level = Annotated[float, Parameter(validator=Number(gt=0, lt=1))]
+Alpha = Annotated[float, Parameter(validator=Number(gte=1e-6, lt=1))]
 
 
 def mpn(
@@ -21,7 +22,7 @@ def mpn(
     positive: str | None = None,
     interval: Literal["jarvis", "lr", "exact"] = "jarvis",
     bias: Literal["none", "salama"] = "none",
-    bound_alpha: Level | None = None,
+    bound_alpha: Alpha | None = None,
     level: Level = 0.95,
     json: bool = False,
 ) -> int:
@@ -57,11 +58,19 @@ def mpn(
                 "The file holds the design and the positive tubes. Leave --design and --positive "
                 "out, or leave the file out."
             )
-        results = mpn_file(file, interval=interval, bias=bias, level=level, bound_alpha=bound_alpha)
+        with progress() as told:
+            results = mpn_file(
+                file,
+                interval=interval,
+                bias=bias,
+                level=level,
+                bound_alpha=bound_alpha,
+                told=told,
+            )
         if json:
             say_json(results)
         else:
-            say(mpn_results_text(results["results"]))
+            say(mpn_results_text(results["results"], results["warnings"]))
         return 0
     if design is None or positive is None:
         raise InputError(

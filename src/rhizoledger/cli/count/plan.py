@@ -3,14 +3,10 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Literal
-
-from cyclopts import Parameter
-from cyclopts.validators import Number
+from typing import Literal
 
 from rhizoledger.cli.console import say, say_json
-
-Level = Annotated[float, Parameter(validator=Number(gt=0, lt=1))]
+from rhizoledger.cli.parsing import Level
 
 
 def plan(
@@ -72,10 +68,16 @@ def plan(
     json
         Print one JSON object instead of sentences.
     """
+    from rhizoledger.errors import InputError
     from rhizoledger.report.bench_sheet import write_bench_sheet
     from rhizoledger.report.count_plan import count_plan_text
-    from rhizoledger.workflows.count_plan import count_plan, sheet_cautions
+    from rhizoledger.workflows.count_plan import count_plan, country_warnings, sheet_cautions
 
+    if out is None and (code or country):
+        raise InputError(
+            "--code and --country are for the bench sheet. Say with --out where it goes, or leave "
+            "them out."
+        )
     found = count_plan(
         low,
         high,
@@ -90,6 +92,7 @@ def plan(
         probability=probability,
         level=level,
     )
+    found["warnings"] += country_warnings(country)
     sheet: Literal["a4", "us-letter"] = "us-letter" if paper == "letter" else "a4"
     written = (
         ()

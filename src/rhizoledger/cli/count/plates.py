@@ -8,9 +8,9 @@ from typing import Annotated, Literal
 from cyclopts import Parameter
 from cyclopts.validators import Number
 
-from rhizoledger.cli.console import say, say_json
+from rhizoledger.cli.console import progress, say, say_json
+from rhizoledger.cli.parsing import Level
 
-Level = Annotated[float, Parameter(validator=Number(gt=0, lt=1))]
 Positive = Annotated[float, Parameter(validator=Number(gt=0))]
 
 
@@ -52,7 +52,8 @@ def plates(
     from rhizoledger.workflows.count_plates import How, plates_file
 
     how = How(rule, tntc_limit, tntc_at_least, level, plate_cm2, between_sd)
-    found = plates_file(file, how)
+    with progress() as told:
+        found = plates_file(file, how, told=told)
     if json:
         say_json(found)
     else:

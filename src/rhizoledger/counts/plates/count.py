@@ -52,6 +52,9 @@ class PlateCount:
         such cell nodulates, and not every nodulating cell forms a colony (§1.6).
     interval_method : str
         How the interval was made, in a word.
+    nb_value : float or None
+        Maximum of the negative binomial likelihood, where the interval is made from it; the
+        ``estimate`` stays the Poisson maximum.
     colonies : int
         Colonies on all counted plates.
     plated_ml : float
@@ -70,6 +73,7 @@ class PlateCount:
 
     estimate: Estimate
     interval_method: IntervalMethod
+    nb_value: float | None
     colonies: int
     plated_ml: float
     n_plates: int
@@ -215,11 +219,12 @@ def count_plates(
         check_tntc(chances)
     alpha = 1 - level if bound_alpha is None else 1 - checked_level(1 - bound_alpha)
     tntc = f", TNTC taken as {'≥' if tntc_at_least else '>'} {_limits(over)}" if over else ""
-    estimate, method = _estimate(data, level, alpha, unit, tntc)
+    estimate, method, nb_value = _estimate(data, level, alpha, unit, tntc)
     report = report_readings(plates, rule, unit)
     return PlateCount(
         estimate=estimate,
         interval_method=method,
+        nb_value=nb_value,
         colonies=sum(data.counts),
         plated_ml=math.fsum(data.portions_ml),
         n_plates=_number_of(counted),
@@ -245,24 +250,28 @@ def _limits(over: Sequence[PlateReading]) -> str:
 
 def _estimate(
     data: PlateLikelihood, level: float, alpha: float, unit: str, tntc: str
-) -> tuple[Estimate, IntervalMethod]:
+) -> tuple[Estimate, IntervalMethod, float | None]:
     n = len(data.counts) + len(data.at_least)
     total, plated_ml = sum(data.counts), math.fsum(data.portions_ml)
     if total == 0 and not (data.counts and data.at_least):
         bound: IntervalMethod = "upper_bound" if data.counts else "lower_bound"
         upper = bound == "upper_bound"
         what = "no colonies: one-sided upper" if upper else "nothing countable: one-sided lower"
-        return Estimate(
-            value=0.0 if upper else None,
-            low=0.0 if upper else lower_bound(data, alpha),
-            high=-math.log(alpha) / plated_ml if upper else None,
-            unit=unit,
-            level=1 - alpha,
-            kind="confidence",
-            n=n,
-            method=f"{what} bound, alpha = {alpha:.3g}{tntc}",
-            status="at_limit",
-        ), bound
+        return (
+            Estimate(
+                value=0.0 if upper else None,
+                low=0.0 if upper else lower_bound(data, alpha),
+                high=-math.log(alpha) / plated_ml if upper else None,
+                unit=unit,
+                level=1 - alpha,
+                kind="confidence",
+                n=n,
+                method=f"{what} bound, alpha = {alpha:.3g}{tntc}",
+                status="at_limit",
+            ),
+            bound,
+            None,
+        )
     method: IntervalMethod
     if data.at_least:
         value = with_tntc(data)
@@ -272,22 +281,30 @@ def _estimate(
         value = total / plated_ml
         low, high = (limit / plated_ml for limit in poisson_limits(total, level))
         method = "exact_poisson"
+    nb_value = None
     if data.uneven:
-        nb_low, nb_high = negative_binomial_limits(data, value, level)
+        nb_value, nb_low, nb_high = negative_binomial_limits(data, value, level)
         low, high = min(low, nb_low), max(high, nb_high)
         method = "negative_binomial"
-    return Estimate(
-        value=value,
-        low=low,
-        high=high,
-        unit=unit,
-        level=level,
-        kind="confidence",
-        # A Poisson standard error beside a widened interval would contradict it.
-        se=None if data.uneven else 1 / math.sqrt(information(data, value)),
-        n=n,
-        method=f"maximum likelihood over {n} plate{'s' if n > 1 else ''}, {SPOKEN[method]}{tntc}",
-    ), method
+    return (
+        Estimate(
+            value=value,
+            low=low,
+            high=high,
+            unit=unit,
+            level=level,
+            kind="confidence",
+            # A Poisson standard error beside a widened interval would contradict it.
+            se=None if data.uneven else 1 / math.sqrt(information(data, value)),
+            n=n,
+            method=(
+                f"{'Poisson ' if data.uneven else ''}maximum likelihood over {n} "
+                f"plate{'s' if n > 1 else ''}, {SPOKEN[method]}{tntc}"
+            ),
+        ),
+        method,
+        nb_value,
+    )
 
 
 def _scatter_warning(scatter: Dispersion, widened: bool) -> tuple[str, ...]:

@@ -196,11 +196,12 @@ def poisson_ratio_limits(data: PlateLikelihood, value: float, level: float) -> t
 
 def negative_binomial_limits(
     data: PlateLikelihood, value: float, level: float
-) -> tuple[float, float]:
-    """Likelihood-ratio limits of the negative binomial, profiled over its dispersion."""
+) -> tuple[float, float, float]:
+    """Maximum and likelihood-ratio limits of the negative binomial, over its dispersion."""
     ratios = [c / w for c, w in zip(data.counts, data.portions_ml, strict=True) if c > 0]
     low, high = math.log(min(*ratios, value) / 2), math.log(max(*ratios, value) * 2)
     best = minimize_scalar(
         lambda t: -float(data.negative_binomial(np.exp(t))), bounds=(low, high), method="bounded"
     )
-    return likelihood_limits(lambda t: float(data.negative_binomial(np.exp(t))), best.x, level)
+    limits = likelihood_limits(lambda t: float(data.negative_binomial(np.exp(t))), best.x, level)
+    return math.exp(best.x), *limits
