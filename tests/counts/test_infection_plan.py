@@ -65,6 +65,7 @@ def test_a_planting_keeps_what_it_says_and_no_shorter_one_would(
         assert promises(s, other, plants)[0] < 0.95 + 1e-9
 
 
+@pytest.mark.thorough
 @settings(max_examples=25)
 @given(series, st.floats(1.5, 5.0))
 def test_a_precision_is_reached_with_the_fewest_plants(s: InfectionSeries, factor: float) -> None:

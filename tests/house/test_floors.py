@@ -69,43 +69,41 @@ def test_every_package_has_its_floor() -> None:
         assert f"rhizoledger.{name}" in contract, f"{name} stands on no floor"
 
 
-@pytest.mark.parametrize("path", modules(), ids=name_of)
-def test_no_network_no_clock_no_chance_of_its_own(path: Path) -> None:
-    found = [
-        f"{name_of(path)}:{line}: imports {name}"
-        for line, name in imported(path)
-        if name.split(".")[0] in NETWORK | {"random", "secrets"}
-    ]
-    for node in ast.walk(tree(path)):
-        if isinstance(node, ast.Call):
-            called = dotted(node.func)
-            by_chance = called.startswith(GLOBAL_CHANCE) and not called.endswith(OWN_CHANCE)
-            if called in CLOCK or by_chance:
-                found.append(f"{name_of(path)}:{node.lineno}: calls {called}")
-    assert not found, "\n".join(found)
+def test_no_network_no_clock_no_chance_of_its_own() -> None:
+    for path in modules():
+        found = [
+            f"{name_of(path)}:{line}: imports {name}"
+            for line, name in imported(path)
+            if name.split(".")[0] in NETWORK | {"random", "secrets"}
+        ]
+        for node in ast.walk(tree(path)):
+            if isinstance(node, ast.Call):
+                called = dotted(node.func)
+                by_chance = called.startswith(GLOBAL_CHANCE) and not called.endswith(OWN_CHANCE)
+                if called in CLOCK or by_chance:
+                    found.append(f"{name_of(path)}:{node.lineno}: calls {called}")
+        assert not found, "\n".join(found)
 
 
-@pytest.mark.parametrize(
-    "path", [path for path in modules() if floor_of(path) in DOMAIN], ids=name_of
-)
-def test_domain_opens_and_prints_nothing(path: Path) -> None:
-    for node in ast.walk(tree(path)):
-        if isinstance(node, ast.Call):
-            assert dotted(node.func) not in ("open", "print", "input", "exec", "eval"), (
-                f"{name_of(path)}:{node.lineno}"
-            )
+def test_domain_opens_and_prints_nothing() -> None:
+    for path in (path for path in modules() if floor_of(path) in DOMAIN):
+        for node in ast.walk(tree(path)):
+            if isinstance(node, ast.Call):
+                assert dotted(node.func) not in ("open", "print", "input", "exec", "eval"), (
+                    f"{name_of(path)}:{node.lineno}"
+                )
 
 
-@pytest.mark.parametrize("path", modules(), ids=name_of)
-def test_names_say_what_a_module_holds(path: Path) -> None:
-    assert not VAGUE & set(path.relative_to(PACKAGE).with_suffix("").parts)
+def test_names_say_what_a_module_holds() -> None:
+    for path in modules():
+        assert not VAGUE & set(path.relative_to(PACKAGE).with_suffix("").parts)
 
 
-@pytest.mark.parametrize("path", modules(), ids=name_of)
-def test_nothing_is_waved_through_without_saying_what(path: Path) -> None:
-    for n, line in enumerate(path.read_text(encoding="utf-8").splitlines(), start=1):
-        for mark, named in (("# noqa", "# noqa: "), ("# type: ignore", "# type: ignore[")):
-            assert mark not in line or named in line, f"{name_of(path)}:{n}: {line.strip()}"
+def test_nothing_is_waved_through_without_saying_what() -> None:
+    for path in modules():
+        for n, line in enumerate(path.read_text(encoding="utf-8").splitlines(), start=1):
+            for mark, named in (("# noqa", "# noqa: "), ("# type: ignore", "# type: ignore[")):
+                assert mark not in line or named in line, f"{name_of(path)}:{n}: {line.strip()}"
 
 
 def test_command_line_imports_nothing_heavy() -> None:

@@ -91,6 +91,8 @@ def test_an_ascii_console_gets_ascii(canada: Path) -> None:
 
 
 @pytest.mark.thorough
+@pytest.mark.thorough
+@pytest.mark.thorough
 @pytest.mark.parametrize(("name", "word"), [("S07", "closed vehicle"), ("C2", "skip")])
 def test_why_tells_in_sentences(name: str, word: str) -> None:
     done = run("plan", "why", str(EXAMPLES / "demo"), name)

@@ -136,6 +136,7 @@ def test_the_marginal_is_smooth_and_right_however_many_colonies(colonies: tuple[
     assert np.ptp(ours - exact) < 2e-3
 
 
+@pytest.mark.thorough
 def test_the_sample_error_widens_a_count_and_does_not_lift_it() -> None:
     at = by_hand().stays[0].start + timedelta(days=1)
     rows = tuple(Plate(2 + i, "L1", at, "mL", 1e-6, 0.1, 228, None, "target") for i in range(3))

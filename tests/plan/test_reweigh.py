@@ -224,6 +224,7 @@ def test_the_entry_tells_before_alone_and_after() -> None:
     assert not any("count" in e for e in ledger if e["step"] != "count")
 
 
+@pytest.mark.thorough
 def test_where_no_draws_reach_the_entry_says_so() -> None:
     """Four draws cannot carry any count; the doubt is said with its figures."""
     context = context_of((), 4)

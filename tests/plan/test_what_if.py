@@ -35,6 +35,7 @@ def counted() -> WhatIf:
     return what_if("S07", Question(delay_days=2.5, store_c=18.0), demo())
 
 
+@pytest.mark.thorough
 def test_no_change_is_the_plan() -> None:
     c = demo()
     plan = plan_season(c.season, c.evidence, rules=c.rules, hazard_facts=c.hazard_facts)
@@ -71,6 +72,7 @@ def test_waiting_longer_or_warmer_is_never_better() -> None:
     assert len({p for row in rows for p in row}) > 8
 
 
+@pytest.mark.thorough
 def test_the_longest_wait_is_where_the_chance_falls_below_the_wanted() -> None:
     found = counted()
     c = demo()
@@ -156,6 +158,7 @@ def test_seed_in_the_ground_is_no_question() -> None:
         what_if("S07", Question(), later)
 
 
+@pytest.mark.thorough
 def test_both_temperatures_are_one_too_many() -> None:
     with pytest.raises(InputError, match="one of the two"):
         what_if_folder(DEMO, "S07", store_c=5, store_f=41)
@@ -164,6 +167,7 @@ def test_both_temperatures_are_one_too_many() -> None:
     assert celsius == fahrenheit
 
 
+@pytest.mark.thorough
 def test_the_command_answers_first_and_writes_its_map(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

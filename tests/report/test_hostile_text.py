@@ -43,7 +43,7 @@ TEXTS = {
 LATIN = ("script", "attribute", "formula", "sum", "difference", "at",
          "address", "markup", "more markup", "template", "no blank", "long and broken")  # fmt: skip
 """Texts whose letters the sheets' typefaces all hold, one box for each."""
-QUICK = ("script", "markup", "formula", "right to left", "other scripts", "no blank")
+QUICK = ("script", "formula")
 
 WITH_MEANING = {"crop", "host_group", "metals", "water_rate", "tank", "years_since_group"}
 """Text columns that decide something; a text that says nothing there is refused or changes it."""

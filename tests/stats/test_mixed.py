@@ -264,6 +264,7 @@ def test_alfalfa_split_plot_is_lme4s() -> None:
         assert cross.p == close(0.297267236, abs=1e-7)
 
 
+@pytest.mark.thorough
 def test_antigua_is_lme4s() -> None:
     fit = antigua()
     assert fit.n == 80
@@ -499,6 +500,7 @@ def test_degrees_of_freedom_are_those_of_the_definition(seed: int) -> None:
         assert contrast(fit, row, "satterthwaite").df == close(freedom, rel=1e-6)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("seed", [0, 2, 3, 6])
 @pytest.mark.parametrize("reml", [True, False])
 def test_derivatives_are_those_of_the_dense_criterion(seed: int, reml: bool) -> None:
@@ -661,6 +663,7 @@ def test_units_and_offsets_only_change_the_units(seed: int, scale: float, shift:
         assert contrast(after, row).df == close(contrast(before, row).df, rel=1e-4)
 
 
+@pytest.mark.thorough
 @settings(max_examples=15, deadline=None)
 @given(seed=st.integers(0, 30))
 def test_order_of_rows_and_names_of_levels_do_not_matter(seed: int) -> None:

@@ -113,6 +113,7 @@ def test_by_grid_with_exposures() -> None:
         assert (low, high) == pytest.approx((inside[0], inside[-1]), rel=0.02)
 
 
+@pytest.mark.thorough
 @settings(max_examples=20)
 @given(FREE)
 def test_no_neighbour_is_likelier(pairs: list[tuple[int, float]]) -> None:

@@ -14,7 +14,7 @@ from rhizoledger.survival.fit_data import log10_counts
 
 @pytest.mark.parametrize("level", [0.5, 0.9, 0.95, 0.99])
 @pytest.mark.parametrize("n", [3, 4, 5, 12])
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", range(3))
 def test_a_line_has_student_s_interval(n: int, level: float, seed: int) -> None:
     rng = np.random.default_rng(seed)
     time = np.linspace(0, 10, n)

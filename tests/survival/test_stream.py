@@ -82,6 +82,7 @@ def test_working_on_few_readings_at_once_changes_nothing(
         assert content(streamed(*record)) == whole
 
 
+@pytest.mark.thorough
 @given(records(least_step=1))
 @settings(max_examples=60)
 def test_gives_the_bytes_of_the_exposure_of_the_whole_stay(
@@ -119,6 +120,7 @@ def test_line_by_line_and_by_columns_add_the_same_bytes(
     assert found[0] == found[1]
 
 
+@pytest.mark.thorough
 @given(records())
 @settings(max_examples=50)
 def test_agrees_with_the_definition_in_fractions(record: tuple[list[int], list[int]]) -> None:
