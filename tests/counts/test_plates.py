@@ -117,7 +117,6 @@ def test_disagreement_only_widens(colonies: list[int]) -> None:
     assert bool(wide.warnings) == (wide.p < 0.05)
 
 
-@pytest.mark.thorough
 def test_plates_that_disagree_by_chance_are_rarely_called_so() -> None:
     """The homogeneity warning at 5 % on Poisson plates, and coverage of the 90 % interval."""
     generator = np.random.default_rng(7)
@@ -129,6 +128,7 @@ def test_plates_that_disagree_by_chance_are_rarely_called_so() -> None:
     assert covered > 0.88
 
 
+@pytest.mark.thorough
 def test_scattered_plates_are_covered_better_than_by_poisson() -> None:
     """Six plates of negative binomial counts: the widened interval repairs most of the loss."""
     generator = np.random.default_rng(11)

@@ -276,6 +276,7 @@ def test_usage_errors_as_json() -> None:
     assert problem["file"] == "command line" and "--as-of" in problem["what"]
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     "line",
     ["plan nowhere", "plan why nowhere B1", "season check nowhere", "evidence show no.such.id"],
@@ -291,6 +292,7 @@ def test_unusable_input_is_exit_code_2_and_one_json_object(line: str, tmp_path: 
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.thorough
 def test_a_new_season_is_one_json_object_and_can_be_checked(tmp_path: Path) -> None:
     made = rhizoledger("season", "new", "mine", "--json", cwd=tmp_path)
     assert made.returncode == 0 and json.loads(made.stdout)["written"]
@@ -300,6 +302,7 @@ def test_a_new_season_is_one_json_object_and_can_be_checked(tmp_path: Path) -> N
     assert list(json.loads(checked.stdout)) == ["problems"]
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("gaps", [(), ("--gaps",)])
 def test_evidence_is_listed_and_shown(gaps: tuple[str, ...]) -> None:
     listed = json.loads(rhizoledger("evidence", "list", *gaps, "--json").stdout)

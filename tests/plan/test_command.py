@@ -91,8 +91,6 @@ def test_an_ascii_console_gets_ascii(canada: Path) -> None:
 
 
 @pytest.mark.thorough
-@pytest.mark.thorough
-@pytest.mark.thorough
 @pytest.mark.parametrize(("name", "word"), [("S07", "closed vehicle"), ("C2", "skip")])
 def test_why_tells_in_sentences(name: str, word: str) -> None:
     done = run("plan", "why", str(EXAMPLES / "demo"), name)
@@ -102,6 +100,7 @@ def test_why_tells_in_sentences(name: str, word: str) -> None:
     assert any(word in sentence for sentence in told["sentences"])
 
 
+@pytest.mark.thorough
 def test_why_names_what_there_is() -> None:
     done = run("plan", "why", str(EXAMPLES / "demo"), "nobody")
     assert done.returncode == 2
@@ -109,6 +108,7 @@ def test_why_names_what_there_is() -> None:
     assert "A1" in done.stderr
 
 
+@pytest.mark.thorough
 def test_a_folder_that_cannot_be_used_is_told_whole(canada: Path) -> None:
     (canada / "lots.csv").write_text("lot,inoculant,expires_on\n,INO,never\n", encoding="utf-8")
     done = run("plan", str(canada))

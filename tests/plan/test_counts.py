@@ -136,7 +136,6 @@ def test_the_marginal_is_smooth_and_right_however_many_colonies(colonies: tuple[
     assert np.ptp(ours - exact) < 2e-3
 
 
-@pytest.mark.thorough
 def test_the_sample_error_widens_a_count_and_does_not_lift_it() -> None:
     at = by_hand().stays[0].start + timedelta(days=1)
     rows = tuple(Plate(2 + i, "L1", at, "mL", 1e-6, 0.1, 228, None, "target") for i in range(3))
@@ -145,6 +144,7 @@ def test_the_sample_error_widens_a_count_and_does_not_lift_it() -> None:
     assert float(np.median(draws)) == pytest.approx(math.log10(228 / 1e-7), abs=0.005)
 
 
+@pytest.mark.thorough
 def test_reweighting_agrees_with_the_posterior_on_a_grid() -> None:
     """A uniform balance met by plates of one sample, against brute force on a grid."""
     (sample,) = sample_counts(replace(by_hand(), plates=seed_plates(2e5, "target")))[0]

@@ -224,7 +224,6 @@ def test_the_entry_tells_before_alone_and_after() -> None:
     assert not any("count" in e for e in ledger if e["step"] != "count")
 
 
-@pytest.mark.thorough
 def test_where_no_draws_reach_the_entry_says_so() -> None:
     """Four draws cannot carry any count; the doubt is said with its figures."""
     context = context_of((), 4)
@@ -235,6 +234,7 @@ def test_where_no_draws_reach_the_entry_says_so() -> None:
     assert met.doubt in book.entries[-1].why
 
 
+@pytest.mark.thorough
 def test_moved_draws_stand_for_the_evidence() -> None:
     """Weighted, the moved parameters have the distribution that the evidence gives them."""
     context = context_of(())

@@ -43,6 +43,7 @@ def rewrite(path: Path, change: object) -> int:
     return sum(a != b for a, b in zip(rows, changed, strict=True))
 
 
+@pytest.mark.thorough
 def test_fahrenheit_or_celsius(season: Path) -> None:
     before = answers(season)
     changed = 0
@@ -58,6 +59,7 @@ def test_fahrenheit_or_celsius(season: Path) -> None:
     assert answers(season) == before
 
 
+@pytest.mark.thorough
 def test_pounds_or_kilograms(season: Path) -> None:
     before = answers(season)
 

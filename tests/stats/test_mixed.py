@@ -264,7 +264,6 @@ def test_alfalfa_split_plot_is_lme4s() -> None:
         assert cross.p == close(0.297267236, abs=1e-7)
 
 
-@pytest.mark.thorough
 def test_antigua_is_lme4s() -> None:
     fit = antigua()
     assert fit.n == 80
@@ -290,6 +289,7 @@ def test_antigua_is_lme4s() -> None:
             assert got.df == close(freedom, abs=1e-4)
 
 
+@pytest.mark.thorough
 def test_a_balanced_trial_gives_the_analysis_of_variance() -> None:
     varieties = "MSVTP"
     y = [0.5 * sum(pair) for pairs in IMMER.values() for pair in pairs]
@@ -500,7 +500,6 @@ def test_degrees_of_freedom_are_those_of_the_definition(seed: int) -> None:
         assert contrast(fit, row, "satterthwaite").df == close(freedom, rel=1e-6)
 
 
-@pytest.mark.thorough
 @pytest.mark.parametrize("seed", [0, 2, 3, 6])
 @pytest.mark.parametrize("reml", [True, False])
 def test_derivatives_are_those_of_the_dense_criterion(seed: int, reml: bool) -> None:
@@ -525,6 +524,7 @@ def test_derivatives_are_those_of_the_dense_criterion(seed: int, reml: bool) -> 
                 assert curve[i, j] == close(dense, rel=1e-8, abs=1e-8)
 
 
+@pytest.mark.thorough
 def test_a_profile_limit_is_where_the_dense_criterion_has_risen() -> None:
     from scipy.optimize import minimize
 
@@ -645,6 +645,7 @@ def test_the_joint_tail_has_its_limits() -> None:
 # -- invariants -----------------------------------------------------------------------------------
 
 
+@pytest.mark.thorough
 @settings(max_examples=25, deadline=None)
 @given(
     seed=st.integers(0, 30),

@@ -314,6 +314,7 @@ def test_a_new_batch_waits_no_longer_than_is_asked_of_it() -> None:
     assert sorted(windows, reverse=True) == windows and windows[0] != windows[-1]
 
 
+@pytest.mark.thorough
 def test_a_new_batch_may_be_refused_warned_of_or_cut() -> None:
     series = drawn(6, start_sd=0.1, rate_sd=0.002)
 

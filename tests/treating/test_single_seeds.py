@@ -13,6 +13,7 @@ from rhizoledger.errors import InputError
 from rhizoledger.treating.single_seeds import seed_spread
 
 
+@pytest.mark.thorough
 def test_against_a_grid_with_other_probabilities() -> None:
     """The adjusted profile of equal shares, by its definition, with another library's terms."""
     colonies = [20, 55, 31, 90, 44, 12]
