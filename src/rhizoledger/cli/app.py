@@ -51,6 +51,7 @@ app.command(
     help="Turn rates into amounts, set pumps by catch tests, and judge evenness.",
 )
 
+
 def main(tokens: Sequence[str] | None = None) -> int:
     """Run one command line.
 
