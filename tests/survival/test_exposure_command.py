@@ -258,7 +258,7 @@ def test_files_and_options_that_cannot_be_used(
     assert "Give both" in complaint(capsys, file, "--gap-low", "4")
     assert "is above --gap-high" in complaint(capsys, file, "--gap-low", "9", "--gap-high", "4")
     assert "outside -60 to 120" in complaint(capsys, file, "--gap-low", "9", "--gap-high", "400")
-    assert "neither .svg nor .png" in complaint(
+    assert "A figure cannot be figure.gif" in complaint(
         capsys, file, "--figure", str(tmp_path / "figure.gif")
     )
     nobody = [f"A,{ROWS[0]}", f",{ROWS[1]}"]

@@ -8,8 +8,7 @@ from typing import Any
 
 from rhizoledger.errors import InputError
 from rhizoledger.report.charts.exposure import exposure_figure
-from rhizoledger.report.draw import png, svg
-from rhizoledger.report.files import write_file
+from rhizoledger.report.figure_file import write_figure
 from rhizoledger.report.listing import counted, wrapped
 
 GAPS_SAID = 5
@@ -40,7 +39,7 @@ def write_histogram(found: Mapping[str, Any], path: Path) -> Path:
     found : mapping
         As for :func:`exposure_text`.
     path : Path
-        Where to; its ending says whether SVG or PNG.
+        Ends in .png, .svg or .pdf.
 
     Raises
     ------
@@ -51,9 +50,6 @@ def write_histogram(found: Mapping[str, Any], path: Path) -> Path:
         raise InputError(
             f"A figure shows one record; there are {len(found['records'])}. Name one file."
         )
-    ending = path.suffix.casefold()
-    if ending not in (".svg", ".png"):
-        raise InputError(f"{path.name} is neither .svg nor .png. Name the figure so.")
     histogram = found["histogram"]
     spec = exposure_figure(
         histogram["edges_c"],
@@ -61,7 +57,7 @@ def write_histogram(found: Mapping[str, Any], path: Path) -> Path:
         gap_hours=found["gap_hours"],
         t_ref_c=found["t_ref_c"] if found["z_c"] is not None else None,
     )
-    return write_file(path, svg(spec, "e").encode() if ending == ".svg" else png(spec, 2.0))
+    return write_figure(spec, path)
 
 
 def _record(one: Mapping[str, Any], *, named: bool) -> str:

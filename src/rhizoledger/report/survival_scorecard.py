@@ -9,14 +9,10 @@ from typing import Any
 
 from rhizoledger.plan.spoken import grouped
 from rhizoledger.report.charts.scorecard import scorecard_figure
-from rhizoledger.report.charts.sheet import PAPER
-from rhizoledger.report.draw import png, svg
-from rhizoledger.report.files import write_file
+from rhizoledger.report.figure_file import write_figure
 from rhizoledger.report.listing import counted, wrapped
 from rhizoledger.report.numbers import odds
-from rhizoledger.report.survival_window import checked_figure
 
-DOTS_PER_UNIT = 2.0
 WIDE = 2.0
 """Limits of the bias wider than a factor of a hundred are not worth printing."""
 NONE = (
@@ -139,19 +135,5 @@ def _told(s: Mapping[str, Any]) -> list[str]:
 
 
 def write_scorecard_figure(found: Mapping[str, Any], path: Path) -> Path:
-    """Draw predicted against counted into a .svg or .png file.
-
-    Raises
-    ------
-    InputError
-        If the ending is another, there is no such folder, or it cannot be written.
-    """
-    checked_figure(path)
-    spec = scorecard_figure(found)
-    if path.suffix.casefold() == ".svg":
-        return write_file(path, (svg(spec, "s-") + "\n").encode())
-    if path.suffix.casefold() == ".png":
-        return write_file(path, png(spec | {"background": PAPER}, DOTS_PER_UNIT))
-    import vl_convert
-
-    return write_file(path, vl_convert.vegalite_to_pdf(spec, allowed_base_urls=[]))
+    """Draw predicted against counted into a file, as ``write_figure``."""
+    return write_figure(scorecard_figure(found), path)

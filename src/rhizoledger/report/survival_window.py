@@ -7,10 +7,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from rhizoledger.errors import InputError
-from rhizoledger.report.charts.sheet import PAPER
 from rhizoledger.report.charts.window import window_figure
-from rhizoledger.report.draw import png, svg
+from rhizoledger.report.figure_file import write_figure
 from rhizoledger.report.listing import counted, wrapped
 from rhizoledger.survival.batches import FEWEST_BATCHES
 from rhizoledger.survival.window import POOLED_FROM
@@ -18,7 +16,6 @@ from rhizoledger.workflows.survival_window import CURVED_BELOW
 from rhizoledger.workflows.survival_window_rows import in_words
 
 COUNTS = "log10_count"
-DOTS_PER_UNIT = 2.0
 LEAST = 0.01
 """A probability below it is said as "less than"."""
 ALONE = "What follows holds for the batches counted, not for another."
@@ -26,7 +23,6 @@ UNSEEN = {
     "common": " That the tests see no difference does not show that there is none.",
     "common_slope": " That no difference of slopes is seen does not show that there is none.",
 }
-ENDINGS = (".png", ".svg", ".pdf")
 
 
 def window_text(found: Mapping[str, Any], written: Sequence[Path] = ()) -> str:
@@ -173,7 +169,7 @@ def _down(x: float) -> str:
 
 
 def write_window_figure(found: Mapping[str, Any], path: Path) -> Path:
-    """Draw the counts, lines, limits and windows into a file.
+    """Draw the counts, lines, limits and windows into a file, as ``write_figure``.
 
     Parameters
     ----------
@@ -181,35 +177,5 @@ def write_window_figure(found: Mapping[str, Any], path: Path) -> Path:
         As ``workflows.survival_window.window_file`` returns it, with curves.
     path : Path
         Ends in .png, .svg or .pdf.
-
-    Raises
-    ------
-    InputError
-        If the ending is another or there is no such folder.
     """
-    checked_figure(path)
-    spec = window_figure(found)
-    ending = path.suffix.casefold()
-    if ending == ".svg":
-        path.write_text(svg(spec, "w-") + "\n", encoding="utf-8")
-    elif ending == ".png":
-        path.write_bytes(png(spec | {"background": PAPER}, DOTS_PER_UNIT))
-    else:
-        import vl_convert
-
-        path.write_bytes(vl_convert.vegalite_to_pdf(spec, allowed_base_urls=[]))
-    return path
-
-
-def checked_figure(path: Path) -> None:
-    """Refuse a figure that cannot be written, before anything is computed.
-
-    Raises
-    ------
-    InputError
-        If the ending is unknown or there is no such folder.
-    """
-    if path.suffix.casefold() not in ENDINGS:
-        raise InputError(f"A figure cannot be {path.name}. End it in {', '.join(ENDINGS)}.")
-    if not path.parent.is_dir():
-        raise InputError(f"There is no folder {path.parent}. Make it first.")
+    return write_figure(window_figure(found), path)

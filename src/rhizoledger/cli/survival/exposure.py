@@ -49,7 +49,7 @@ def exposure(
     fahrenheit
         Temperatures are °F, whatever the header says.
     figure
-        A file for the histogram, .svg or .png.
+        A file for the histogram, ending in .png, .svg or .pdf.
     json
         Print one JSON object instead of sentences.
     """

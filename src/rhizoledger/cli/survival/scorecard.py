@@ -34,8 +34,8 @@ def scorecard(
     json
         Print one JSON object instead of sentences.
     """
+    from rhizoledger.report.figure_file import checked_figure
     from rhizoledger.report.survival_scorecard import scorecard_text, write_scorecard_figure
-    from rhizoledger.report.survival_window import checked_figure
     from rhizoledger.workflows.survival_scorecard import scorecard_folder
 
     if figure is not None:

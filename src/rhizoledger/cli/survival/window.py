@@ -65,8 +65,8 @@ def window(
     json
         Print one JSON object instead of sentences.
     """
+    from rhizoledger.report.figure_file import checked_figure
     from rhizoledger.report.survival_window import (
-        checked_figure,
         window_text,
         write_window_figure,
     )
