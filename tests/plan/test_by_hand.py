@@ -48,6 +48,17 @@ def evsi_six_pairs() -> float:
     return 0.4 * s * (n.pdf(d) - d * (1 - n.cdf(d)))
 
 
+def share_meeting() -> float:
+    """Share of seeds with 1e5 cells or more, to a tenth: a lognormal amount, its coefficient of
+    variation itself lognormal with 0.25 and 1.0 as its 5 and 95 % points."""
+    normal, below = NormalDist(), 0.0
+    for i in range(1000):
+        u = normal.inv_cdf((i + 0.5) / 1000) / normal.inv_cdf(0.95)
+        s2 = math.log1p((0.5 * 2.0**u) ** 2)
+        below += normal.cdf((math.log(1e5 / 10**CLOSING) + s2 / 2) / math.sqrt(s2)) / 1000
+    return round(1 - below, 1)
+
+
 def estimate(path: str, value: float, *, change: bool = False) -> dict[str, float]:
     """The numbers of an estimate that nothing blurs."""
     out = {f"{path}.{end}": value for end in ("value", "low", "high")}
@@ -76,6 +87,7 @@ def expected_exact() -> dict[str, float]:
     out |= {
         "batches[0].requirement_log10": 5.0,
         "batches[0].p_meets": 1.0,
+        "batches[0].share_of_seeds_meeting": share_meeting(),
         "batches[0].p_gap_ends[0]": 1.0,
         "batches[0].p_gap_ends[1]": 1.0,
         # 4,000 draws of 4,000 meet: with two standard errors of Agresti and Coull, 4002 / 4004

@@ -18,8 +18,10 @@ from rhizoledger.plan.reweigh import moved_draws, reaches
 from rhizoledger.plan.seed_book import seed_book
 from rhizoledger.plan.verdict import Standing
 from rhizoledger.plan.windows import ON_SEED, Limit, hard_limits, model_limit
+from rhizoledger.treating.evenness import share_below_in_draws
 from rhizoledger.units import degrees
 
+SEED_CV = "treating.seed_to_seed_cv"
 NOISE_Z = 2.0  # numeric: standard errors of Monte Carlo that a band is widened by
 CHAIN_LOST = ("returned", "carried_over", "blend")
 """Seed of mixed or unknown past: no label's window can be taken as open, only a count speaks."""
@@ -43,6 +45,8 @@ class At:
     p_better: float | None = None
     p_low: float | None = None
     p_high: float | None = None
+    share_meeting: float | None = None
+    """Share of single seeds with enough, to a tenth: the seed-to-seed spread is an assumption."""
 
     @property
     def cells(self) -> Estimate:
@@ -112,7 +116,22 @@ def batch_at(facts: BatchFacts, moment: datetime, context: Context, *, brief: bo
         _p(facts, book, applied, better=True),
         low[0],
         high[1],
+        None if brief else _share_meeting(facts, book, context),
     )
+
+
+def _share_meeting(facts: BatchFacts, book: Book, context: Context) -> float | None:
+    """Share of single seeds with at least the requirement, gaps at their worse end (§3.5).
+
+    The mean over draws; only what is on the seed at the moment is judged so, never a rate.
+    """
+    r, cv = facts.requirement, context.parameter(SEED_CV)
+    if r is None or cv is None or r.basis == "nominal_applied" or not book.worse.known:
+        return None
+    spread = context.draws.parameter(cv, facts.batch.batch)
+    below = share_below_in_draws(10.0**book.worse.values, r.cells_per_seed, spread)
+    book.used[cv.id] = cv
+    return round(1 - float(np.sum(book.worse.weights * below)), 1)
 
 
 def _with_noise(p: float, draws: float) -> tuple[float, float]:

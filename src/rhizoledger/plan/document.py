@@ -65,7 +65,7 @@ def _batch(b: BatchAnswer, context: Context) -> dict[str, Any]:
         "p_band": None if at.p is None else [at.p_low, at.p_high],
         "p_is_at_least": at.book.worse.at_least,
         "why_no_p": at.why_no_p or None,
-        "share_of_seeds_meeting": None,
+        "share_of_seeds_meeting": at.share_meeting,
         "spread_from": ledger.spread_from,
         "ess": ledger.ess,
         "plant_by": local_text(limit.at, context.zone) if limit else None,

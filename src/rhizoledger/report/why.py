@@ -54,6 +54,11 @@ def _batch(plan: Plan, b: BatchAnswer) -> list[str]:
         if at.p_better is not None and odds(at.p_better) != odds(at.p):
             other = odds(at.p_better)
             out.append(f"That is with the gaps in the record at their worse end; {other} at best.")
+        if at.share_meeting is not None:
+            out.append(
+                f"Of single seeds {odds(at.share_meeting)} would carry enough, as far as an "
+                "assumed variation from seed to seed tells."
+            )
     elif at.why_no_p:
         out.append(f"The chance is not stated: {at.why_no_p.rstrip('.')}.")
     out += [_entry(e, zone) for e in ledger.entries]

@@ -10,12 +10,14 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.optimize import brentq
 from scipy.special import betainc, gammainc, gammaincc, ndtr
 
 from rhizoledger.errors import InputError
 
 Shape = Literal["lognormal", "gamma"]
+FloatArray = NDArray[np.float64]
 
 _REACH = 9.0  # numeric: standard deviations of ln amount on either side; beyond lies nothing
 _X, _W = np.polynomial.legendre.leggauss(20)  # numeric: nodes a panel, for 13 digits
@@ -100,8 +102,28 @@ def share_below_at_many_cells(
     if shape == "gamma":
         k = 1 / cv**2
         return float(gammainc(k, k * requirement / mean))
-    s = math.sqrt(math.log1p(cv**2))
-    return float(ndtr((math.log(requirement / mean) + 0.5 * s**2) / s))
+    return float(share_below_in_draws(np.array([mean]), requirement, np.array([cv]))[0])
+
+
+def share_below_in_draws(mean: FloatArray, requirement: float, cv: FloatArray) -> FloatArray:
+    """Share of seeds below the requirement in each of many draws, lognormal, at many cells.
+
+    Parameters
+    ----------
+    mean : ndarray, shape (draws,)
+        Cells per seed on average, > 0.
+    requirement : float
+        Cells per seed, > 0.
+    cv : ndarray, shape (draws,)
+        Seed-to-seed coefficient of variation, > 0.
+
+    Examples
+    --------
+    >>> share_below_in_draws(np.array([5e5, 1e5]), 1e5, np.array([0.5, 0.5])).round(5).tolist()
+    [0.00076, 0.59336]
+    """
+    s2 = np.log1p(cv**2)
+    return np.asarray(ndtr((np.log(requirement / mean) + 0.5 * s2) / np.sqrt(s2)))
 
 
 def mean_needed(requirement: float, cv: float, share: float, shape: Shape = "lognormal") -> float:
