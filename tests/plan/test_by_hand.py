@@ -124,6 +124,9 @@ def expected_exact() -> dict[str, float]:
         "evidence[8].high": 21.0,
         "evidence[9].value": PERIOD_D,
         "evidence[10].value": 22.5,
+        "evidence[11].value": 0.5,  # seed to seed, judged
+        "evidence[11].low": 0.25,
+        "evidence[11].high": 1.0,
     }
     return out
 
