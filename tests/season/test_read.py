@@ -509,3 +509,13 @@ def test_the_same_folder_reads_the_same(tmp_path: Path) -> None:
     before = sorted(path.name for path in folder.rglob("*"))
     assert without_digests(read_season(folder)) == without_digests(read_season(folder))
     assert sorted(path.name for path in folder.rglob("*")) == before
+
+
+def test_a_file_that_a_command_of_its_own_reads_is_no_fault(tmp_path: Path) -> None:
+    folder = write_season(tmp_path / "season", tiny())
+    text = "from_recipe,to_recipe,minutes\nA,B,20\n"
+    for name in ("cleanouts.csv", "cleanout.csv"):
+        (folder / name).write_text(text, encoding="utf-8")
+    named = {p.file for p in check_season(folder)}
+    assert "cleanout.csv" in named
+    assert "cleanouts.csv" not in named

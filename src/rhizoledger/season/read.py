@@ -26,6 +26,9 @@ from rhizoledger.season.trials import read_trials
 
 NO_BUSHELS: Mapping[str, float] = MappingProxyType({})
 
+BESIDE = ("cleanouts.csv",)
+"""Files that a command of its own reads: the order of runs."""
+
 
 def read_season(directory: Path, lb_per_bu: Mapping[str, float] = NO_BUSHELS) -> Season:
     """Read and check a whole season folder.
@@ -141,6 +144,8 @@ def _raw_tables(
     for name in names:
         stem, _, suffix = name.rpartition(".")
         if suffix.casefold() not in ("csv", "xlsx", "xls", "ods", "tsv") or name == workbook.FILE:
+            continue
+        if name in BESIDE:
             continue
         if suffix != "csv" or stem not in known:
             close = nearest(name, [f"{table}.csv" for table in known])
